@@ -1,0 +1,1 @@
+"""From one photograph to a reading: maps, teeth, crests, widths, rule layer, record."""

@@ -1,0 +1,1 @@
+"""Losses, augmentation, fit, evaluation and export of the network."""
