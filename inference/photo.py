@@ -1,8 +1,8 @@
 """
 Intake: one picture file becomes one upright 8-bit sRGB picture, or one sentence saying why it cannot.
 
-Edge module: reads files. What a file is, is decided by its first bytes and never by its name. Positions (GPS),
-serial numbers and embedded thumbnails stay in the file: nothing of them is kept.
+Edge module: reads files. What a file is, is decided by its first bytes and never by its name. Positions
+(GPS), serial numbers and embedded thumbnails stay in the file: nothing of them is kept.
 """
 
 from __future__ import annotations
@@ -145,7 +145,8 @@ def decode_photo(data: bytes, *, name: str, limits: PhotoLimits = LIMITS) -> Pho
         raise PhotoError(f"{name}: 0 bytes; {NEEDS}. Copy the file again.")
     if len(data) > limits.max_bytes:
         raise PhotoError(
-            f"{name}: {len(data) / 2**20:.0f} MiB; needs at most {limits.max_bytes / 2**20:.0f} MiB. Export it as JPEG."
+            f"{name}: {len(data) / 2**20:.0f} MiB; needs at most {limits.max_bytes / 2**20:.0f} MiB. "
+            "Export it as JPEG."
         )
     kind = sniff(data)
     if kind not in _PILLOW_FORMATS:
@@ -250,15 +251,19 @@ def _check_header(image: Image.Image, kind: str, name: str, limits: PhotoLimits)
         raise PhotoError(
             f"{name}: {width} x {height} px; needs at least {limits.min_side} px on the short side."
         )
-    # JPEG files of two pictures are phone photos with a depth or gain map behind the picture: the first counts.
-    # HEIC files name a primary picture, which is the one that opens.
-    frames = 1 if kind in ("JPEG", "HEIC") else getattr(image, "n_frames", 1)
+    # JPEG files of two pictures are phone photos with a depth or gain map behind the picture: the first
+    # counts. HEIC files name a primary picture, which is the one that opens.
+    try:
+        frames = 1 if kind in ("JPEG", "HEIC") else int(getattr(image, "n_frames", 1))
+        reduced = kind == "TIFF" and bool(image.tag_v2.get(254, 0) & 1)  # type: ignore[attr-defined]
+    except Exception as error:  # hostile bytes make decoders fail in any way they like
+        raise _damaged(name, kind, error) from error
     if frames > 1:
         what = "pages" if kind == "TIFF" else "animation frames"
         raise PhotoError(
             f"{name}: {kind} with {frames} {what}; needs one still picture. Save the one you mean."
         )
-    if kind == "TIFF" and image.tag_v2.get(254, 0) & 1:  # type: ignore[attr-defined]
+    if reduced:
         raise PhotoError(f"{name}: a raw camera file (its first picture is a preview); {NEEDS}.")
 
 
@@ -266,7 +271,7 @@ def _decode(image: Image.Image, data: bytes, kind: str, name: str) -> tuple[Pixe
     """Pixels (H, W, 3) in sRGB, not yet turned, and what had to be changed."""
     profile = image.info.get("icc_profile")
     if kind == "JPEG" and image.mode in ("RGB", "L"):
-        notes = ("greyscale",) if image.mode == "L" else ()
+        notes: tuple[str, ...] = ("greyscale",) if image.mode == "L" else ()
         pixels = _decode_jpeg(data, image.size, name)
         if image.mode == "RGB" and profile:
             notes += _convert_rows(pixels, profile)
@@ -286,8 +291,8 @@ def _decode_jpeg(data: bytes, size: tuple[int, int], name: str) -> Pixels:
     """
     Decode with OpenCV: straight into 3 bytes per pixel, where Pillow needs 4 and a copy.
 
-    OpenCV fills what is missing with grey and says nothing, so the end-of-image marker is looked for first, behind
-    the start of the first scan: it cannot occur inside entropy-coded data (ITU-T T.81 B.1.1.5).
+    OpenCV fills what is missing with grey and says nothing, so the end-of-image marker is looked for first,
+    behind the start of the first scan: it cannot occur inside entropy-coded data (ITU-T T.81 B.1.1.5).
     """
     if data.find(b"\xff\xd9", _first_scan(data)) < 0:
         raise PhotoError(
@@ -306,7 +311,7 @@ def _decode_jpeg(data: bytes, size: tuple[int, int], name: str) -> Pixels:
 
 
 def _first_scan(data: bytes) -> int:
-    """Offset of the first start-of-scan marker, or the end of the data. Skips thumbnails inside EXIF segments."""
+    """Offset of the first start-of-scan marker, or the end of the data. Skips thumbnails inside EXIF."""
     at = 2
     while at + 4 <= len(data) and data[at] == 0xFF:
         if data[at + 1] == 0xDA:
@@ -325,7 +330,7 @@ def _to_rgb(image: Image.Image, profile: bytes | None, name: str) -> tuple[Image
         grey = np.asarray(image)
         if mode == "I" and (grey.min() < 0 or grey.max() > 65535):
             raise PhotoError(f"{name}: 32-bit greyscale; needs 8 or 16 bits. Save it as 8-bit.")
-        # 65535 is white by the formats' own rule, so 257 steps make one: no stretching to the picture's range.
+        # 65535 is white by the formats' own rule, so 257 steps make one: no stretching to the range used.
         return Image.fromarray(((grey.astype(np.uint32) + 128) // 257).astype(np.uint8)).convert("RGB"), (
             "greyscale",
             "16 bits reduced to 8",
@@ -374,7 +379,7 @@ _STRIP_ROWS: Final = 256
 
 
 def _convert_rows(pixels: Pixels, profile: bytes) -> tuple[str, ...]:
-    """Convert RGB pixels in place from their ICC profile to sRGB; nothing to do where they are sRGB already."""
+    """Convert RGB pixels in place from their ICC profile to sRGB; nothing to do where they are sRGB."""
     try:
         source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
         if "srgb" in ImageCms.getProfileDescription(source).lower():
@@ -401,7 +406,7 @@ def _rows_of(image: Image.Image) -> Pixels:
 def _upright(pixels: Pixels, orientation: object) -> Pixels:
     """Turn and mirror by the EXIF orientation (JEITA CP-3451, tag 274); an unknown value changes nothing."""
     if orientation in (5, 6, 7, 8):
-        pixels = cv2.transpose(pixels)
+        pixels = np.asarray(cv2.transpose(pixels), dtype=np.uint8)
     # OpenCV's codes: 1 reverses columns, 0 rows, -1 both.
     flip = {2: 1, 3: -1, 4: 0, 6: 1, 7: -1, 8: 0}.get(orientation)  # type: ignore[call-overload]
     return np.ascontiguousarray(pixels if flip is None else cv2.flip(pixels, flip), dtype=np.uint8)

@@ -1,4 +1,4 @@
-"""Intake: every accepted kind gives the same upright picture, everything else one sentence naming the file."""
+"""Intake: every accepted kind gives the same upright picture, the rest one sentence naming the file."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ import zlib
 import numpy as np
 import pillow_heif
 import pytest
+from PIL import ExifTags, Image, ImageCms, ImageOps
+
 from crestgauge.inference.errors import PhotoError
 from crestgauge.inference.photo import PhotoLimits, decode_photo, read_photo, sniff
-from PIL import ExifTags, Image, ImageCms, ImageOps
 
 
 def scene(width: int = 160, height: int = 96) -> Image.Image:
@@ -182,7 +183,7 @@ def swapped_profile() -> bytes:
     """
     The sRGB profile with its red and blue primaries exchanged (ICC.1: tags rXYZ and bXYZ).
 
-    A picture that carries it shows its red numbers as blue light, so the right conversion is an exact exchange.
+    A picture that carries it shows its red numbers as blue light, so the right conversion exchanges them.
     """
     profile = bytearray(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
     count = struct.unpack(">I", profile[128:132])[0]
