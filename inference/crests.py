@@ -1,0 +1,339 @@
+"""
+The tongue-side crest of each lobe: centre line of its dentine strip, stations, profiles. Crop pixels
+throughout.
+
+Every lobe is first cut out on a grid along and across its tooth (`LobeGrid`). In each grid column the crest
+is the dentine between the tongue side of the crown and the infundibulum; where the infundibulum is gone, the
+network's tongue-side probability says where the lobe's middle is. That separates the strip from the
+cheek-side strip with which it merges in old teeth; the lobe's span separates it from the strip of the next
+lobe.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from crestgauge.inference.bands import BandOptions, ProfileBands, read_profiles
+from crestgauge.inference.maps import LabelMaps
+from crestgauge.inference.teeth import Crown, Lobe, Teeth
+from crestgauge.model.labels import CHANNELS, Material
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+N_STATIONS = 21
+"""Stations over the middle half of a strip: every 2.5 % of its length."""
+STATION_AT = np.linspace(0.25, 0.75, N_STATIONS)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrestOptions:
+    """
+    Limits of the crest search.
+
+    Parameters
+    ----------
+    columns : int
+        Grid columns along a lobe.
+    inner_px, outer_px : float
+        How far the grid reaches from the lobe's centre to the cheek and to the tongue side. [crop px]
+    column_dentine_px : float
+        Least dentine in a column that belongs to the strip. [crop px]
+    run_columns : int
+        Shorter runs of such columns are flicker.
+    bands : BandOptions
+    """
+
+    columns: int = 48
+    inner_px: float = 70.0
+    outer_px: float = 110.0
+    column_dentine_px: float = 0.6
+    run_columns: int = 3
+    bands: BandOptions = field(default_factory=BandOptions)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LobeGrid:
+    """
+    One lobe on a grid: axis 0 along the tooth (front first), axis 1 across it (cheek side first).
+
+    Parameters
+    ----------
+    crown, lobe
+        What was cut out.
+    along, across : ndarray, shape (C,), (T,)
+        Place of the grid's columns and rows from the lobe's centre. [crop px]
+    dentine, enamel, infundibulum, lingual : ndarray of float32, shape (C, T)
+        Probabilities.
+    """
+
+    crown: Crown
+    lobe: Lobe
+    along: FloatArray
+    across: FloatArray
+    dentine: NDArray[np.float32]
+    enamel: NDArray[np.float32]
+    infundibulum: NDArray[np.float32]
+    lingual: NDArray[np.float32]
+
+    def to_crop(self, along: FloatArray, across: FloatArray) -> FloatArray:
+        """Points of the crop, shape (N, 2), for places on the grid."""
+        return self.lobe.centre + along[:, None] * self.crown.axis + across[:, None] * self.crown.lingual
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Strip:
+    """
+    The crest of one lobe.
+
+    Parameters
+    ----------
+    begin, end : float
+        Ends of the strip along the tooth's axis, from the lobe's centre. [crop px]
+    polynomial : ndarray
+        Centre line: across = polyval(polynomial, along).
+    has_dentine : bool
+        Dentine strip; otherwise the enamel ridge.
+    has_enamel : bool
+        Cut enamel was seen on the crest.
+    covered : float
+        Share of the columns between the ends that show the line. [1]
+    """
+
+    begin: float
+    end: float
+    polynomial: FloatArray
+    has_dentine: bool
+    has_enamel: bool
+    covered: float
+
+
+def cut_lobes(maps: LabelMaps, teeth: Teeth, options: CrestOptions) -> list[LobeGrid]:
+    """Grids of all lobes of all crowns, front first."""
+    across = np.arange(-options.inner_px, options.outer_px + 0.5, 1.0)
+    lobes = [(crown, lobe) for crown in teeth.crowns for lobe in crown.lobes]
+    if not lobes:
+        return []
+    points = np.empty((len(lobes), options.columns, across.size, 2), dtype=np.float32)
+    alongs = []
+    for i, (crown, lobe) in enumerate(lobes):
+        along = np.linspace(lobe.span[0], lobe.span[1], options.columns)
+        alongs.append(along)
+        points[i] = lobe.centre + along[:, None, None] * crown.axis + across[None, :, None] * crown.lingual
+    flat = points.reshape(-1, across.size, 2)
+    material = CHANNELS["material"].start
+    planes = [
+        sample(maps.channels[channel], flat).reshape(len(lobes), options.columns, across.size)
+        for channel in (
+            material + Material.DENTINE,
+            material + Material.ENAMEL_BAND,
+            material + Material.INFUNDIBULUM,
+            CHANNELS["lingual"].start,
+        )
+    ]
+    return [
+        LobeGrid(
+            crown=crown,
+            lobe=lobe,
+            along=alongs[i],
+            across=across,
+            dentine=planes[0][i],
+            enamel=planes[1][i],
+            infundibulum=planes[2][i],
+            lingual=planes[3][i],
+        )
+        for i, (crown, lobe) in enumerate(lobes)
+    ]
+
+
+def sample(plane: NDArray[np.float32], points: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Bilinear samples of one channel at points (..., 2) (x, y); 0 outside the plane."""
+    shape = points.shape[:-1]
+    grid = points.reshape(-1, shape[-1], 2)
+    out = cv2.remap(plane, grid, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0.0)
+    return np.asarray(out).reshape(shape)
+
+
+def find_strip(grid: LobeGrid, options: CrestOptions) -> Strip | None:
+    """The dentine strip of the lobe, or its enamel ridge; None where neither can be seen."""
+    side = _crest_side(grid)
+    across = grid.across
+    weight = grid.dentine * side
+    mass = weight.sum(axis=1).astype(np.float64)
+    shown = _drop_short_runs(
+        (mass >= options.column_dentine_px) & (weight.max(axis=1) > 0.3), options.run_columns
+    )
+    has_dentine = bool(shown.any())
+    enamel = grid.enamel * side
+    has_enamel = bool((enamel.sum(axis=1) >= 1.0).mean() > 0.1)
+    if not has_dentine:
+        weight = enamel
+        mass = weight.sum(axis=1).astype(np.float64)
+        shown = _drop_short_runs(mass >= 1.0, options.run_columns)
+        if not shown.any():
+            return None
+    columns = np.flatnonzero(shown)
+    first, last = int(columns[0]), int(columns[-1])
+    cumulative = np.cumsum(weight[shown], axis=1)
+    half = 0.5 * cumulative[:, -1]
+    middle = across[(cumulative < half[:, None]).sum(axis=1).clip(0, across.size - 1)]
+    along = grid.along[shown]
+    spacing = float(grid.along[1] - grid.along[0])
+    polynomial = _smooth_line(along, middle, np.minimum(mass[shown], 6.0))
+    return Strip(
+        begin=float(grid.along[first]) - spacing / 2,
+        end=float(grid.along[last]) + spacing / 2,
+        polynomial=polynomial,
+        has_dentine=has_dentine,
+        has_enamel=has_enamel,
+        covered=columns.size / (last - first + 1),
+    )
+
+
+def _crest_side(grid: LobeGrid) -> NDArray[np.float32]:
+    """1 on the tongue side of the infundibulum where there is one, else the tongue-side probability (C,
+    T)."""
+    open_here = grid.infundibulum > 0.5
+    has = open_here.any(axis=1)
+    last = open_here.shape[1] - 1 - open_here[:, ::-1].argmax(axis=1)
+    # The lingual-most infundibulum pixel, made steady over columns: a speck on the tongue side moves nothing.
+    edge = np.where(has, last, 0).astype(np.float64)
+    if has.sum() >= 3:
+        index = np.flatnonzero(has)
+        padded = np.pad(edge[index], 3, mode="edge")
+        steady = np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1)
+        edge[index] = np.where(np.abs(edge[index] - steady) > 6, steady, edge[index])
+    beyond = np.arange(grid.across.size)[None, :] > edge[:, None]
+    likely = grid.lingual > 0.5
+    crown = np.maximum(grid.lingual, 0.0)
+    # Beside an infundibulum the strip may reach over the lobe's middle line, so a weak tongue-side vote is
+    # enough.
+    return np.where(has[:, None], beyond & (crown > 0.15), likely).astype(np.float32)
+
+
+def _drop_short_runs(mask: NDArray[np.bool_], shortest: int) -> NDArray[np.bool_]:
+    """The mask without runs of fewer than ``shortest`` columns."""
+    padded = np.concatenate([[False], mask, [False]]).astype(np.int8)
+    change = np.flatnonzero(np.diff(padded))
+    out = mask.copy()
+    for begin, end in zip(change[::2], change[1::2], strict=True):
+        if end - begin < shortest:
+            out[begin:end] = False
+    return out
+
+
+def _smooth_line(along: FloatArray, middle: FloatArray, weight: FloatArray) -> FloatArray:
+    """Weighted cubic through the column middles (fewer degrees for short strips), outliers faded out
+    twice."""
+    degree = int(np.clip(along.size // 6, 0, 3))
+    scale = max(float(np.abs(along).max()), 1.0)
+    weight = weight.astype(np.float64)
+    polynomial = np.zeros(1)
+    for _ in range(3):
+        polynomial = np.polyfit(along / scale, middle, degree, w=np.sqrt(weight))
+        residual = middle - np.polyval(polynomial, along / scale)
+        spread = max(1.4826 * float(np.median(np.abs(residual))), 0.5)
+        weight = weight / (1.0 + (residual / (3.0 * spread)) ** 4)
+    powers = scale ** np.arange(degree, -1, -1.0)
+    return np.asarray(polynomial / powers)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CrestProfiles:
+    """
+    Stations of one strip in the crop.
+
+    Parameters
+    ----------
+    centre, normal : ndarray, shape (N, 2)
+        Points of the centre line and unit vectors square to it, towards the tongue. [crop px]
+    bands : ProfileBands
+    spacing_px : float
+        Distance between stations. [crop px]
+    length_px : float
+        Length of the whole strip. [crop px]
+    """
+
+    centre: FloatArray
+    normal: FloatArray
+    bands: ProfileBands
+    spacing_px: float
+    length_px: float
+
+
+def line_points(grid: LobeGrid, strip: Strip, n: int = 25) -> FloatArray:
+    """Centre line of the strip from end to end, shape (n, 2). [crop px]"""
+    along = np.linspace(strip.begin, strip.end, n)
+    return grid.to_crop(along, np.polyval(strip.polynomial, along))
+
+
+def station_frames(grid: LobeGrid, strip: Strip) -> tuple[FloatArray, FloatArray, float]:
+    """Station points and normals, shape (N, 2) each, evenly spaced in arc length, and the strip's length.
+    [crop px]"""
+    fine = np.linspace(strip.begin, strip.end, 101)
+    height = np.polyval(strip.polynomial, fine)
+    arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(fine), np.diff(height)))])
+    along = np.interp(STATION_AT * arc[-1], arc, fine)
+    centre = grid.to_crop(along, np.polyval(strip.polynomial, along))
+    slope = np.clip(np.polyval(np.polyder(strip.polynomial), along), -1.5, 1.5)
+    normal = -slope[:, None] * grid.crown.axis + grid.crown.lingual
+    return centre, normal / np.linalg.norm(normal, axis=1, keepdims=True), float(arc[-1])
+
+
+def read_crests(
+    maps: LabelMaps, grids: list[LobeGrid], strips: list[Strip | None], options: CrestOptions
+) -> list[CrestProfiles | None]:
+    """Profiles and bands of every dentine strip, all lobes in one pass; None where there is no dentine
+    strip."""
+    chosen = [i for i, strip in enumerate(strips) if strip is not None and strip.has_dentine]
+    results: list[CrestProfiles | None] = [None] * len(grids)
+    if not chosen:
+        return results
+    bands = options.bands
+    reach = round(bands.reach_px / bands.step_px)
+    offsets = np.arange(-reach, reach + 1) * bands.step_px
+    frames = [station_frames(grids[i], strips[i]) for i in chosen]  # type: ignore[arg-type]
+    points = np.stack([c[:, None, :] + offsets[None, :, None] * n[:, None, :] for c, n, _ in frames])
+    flat = np.ascontiguousarray(points.reshape(-1, offsets.size, 2), dtype=np.float32)
+    material = CHANNELS["material"].start
+    planes = []
+    for name in (Material.DENTINE, Material.ENAMEL_BAND, Material.INFUNDIBULUM):
+        plane = sample(maps.channels[material + name], flat).reshape(len(chosen), N_STATIONS, offsets.size)
+        planes.append(_along_mean(plane).reshape(-1, offsets.size))
+    read = read_profiles(planes[0], planes[1], planes[2], bands)
+    for j, i in enumerate(chosen):
+        part = slice(j * N_STATIONS, (j + 1) * N_STATIONS)
+        centre, normal, length = frames[j]
+        results[i] = CrestProfiles(
+            centre=centre,
+            normal=normal,
+            length_px=length,
+            spacing_px=length * 0.5 / (N_STATIONS - 1),
+            bands=ProfileBands(edges=read.edges[part], has_dentine=read.has_dentine[part]),
+        )
+    return results
+
+
+def _along_mean(plane: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Each profile averaged 1-2-1 with its neighbours on the same crest: edges stay, speckle fades."""
+    padded = np.pad(plane, ((0, 0), (1, 1), (0, 0)), mode="edge")
+    return np.asarray(0.25 * padded[:, :-2] + 0.5 * padded[:, 1:-1] + 0.25 * padded[:, 2:])
+
+
+def open_columns(grid: LobeGrid) -> tuple[float, int]:
+    """
+    Length of infundibulum along the lobe and the number of its ends.
+
+    Returns
+    -------
+    tuple
+        (length [crop px], ends)
+    """
+    height = grid.infundibulum.max(axis=1).astype(np.float64) - 0.5
+    spacing = float(grid.along[1] - grid.along[0])
+    a, b = height[:-1], height[1:]
+    # Share of each step between two columns that lies above one half, by linear interpolation.
+    high, low = np.maximum(a, b), np.minimum(a, b)
+    share = np.clip(high / np.maximum(high - low, 1e-9), 0.0, 1.0)
+    return float(share.sum()) * spacing, int(np.abs(np.diff(height > 0, prepend=False, append=False)).sum())

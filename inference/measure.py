@@ -1,0 +1,471 @@
+"""
+The one entry of the geometry: fine label maps and their frame in, a measured row out.
+
+Works in crop pixels and hands everything back in pixels of the upright photo. Pure: no files, no network.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import numpy as np
+from crestgauge.inference.crests import (
+    STATION_AT,
+    CrestOptions,
+    CrestProfiles,
+    LobeGrid,
+    Strip,
+    cut_lobes,
+    find_strip,
+    line_points,
+    open_columns,
+    read_crests,
+)
+from crestgauge.inference.evidence import (
+    UNWORN_INFUNDIBULUM_SHARE,
+    CrestEvidence,
+    Quantity,
+    RowEvidence,
+    State,
+    ToothEvidence,
+)
+from crestgauge.inference.maps import CROP_SIZE, LabelMaps, RowFrame
+from crestgauge.inference.measured import (
+    CrestFlag,
+    MeasuredCrest,
+    MeasuredRow,
+    MeasuredTooth,
+    RowFlag,
+    Stations,
+    ToothFlag,
+)
+from crestgauge.inference.positions import empty_state, fit_row, look_at
+from crestgauge.inference.row import CROP_PX_PER_MM
+from crestgauge.inference.teeth import Crown, Teeth, TeethOptions, find_teeth
+from crestgauge.inference.uncertainty import EdgeModel, one_band_u, two_band_u
+from crestgauge.model.labels import LOBES, MILK_LOBES, N_TEETH, ToothState
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+_NOMINAL_ENAMEL_MM = 0.6
+"""Enamel band taken for the uncertainty of a ratio of 0 where no band is cut yet. [mm] (from memory, no
+source found)"""
+_STATES: dict[ToothState, State] = {
+    ToothState.ERUPTED: "erupted",
+    ToothState.ERUPTING: "erupting",
+    ToothState.BROKEN: "broken",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasureOptions:
+    """
+    Options of `measure_row`.
+
+    Parameters
+    ----------
+    edge_model : EdgeModel
+        Error of one band edge.
+    teeth : TeethOptions
+    crests : CrestOptions
+    """
+
+    edge_model: EdgeModel = field(default_factory=EdgeModel)
+    teeth: TeethOptions = field(default_factory=TeethOptions)
+    crests: CrestOptions = field(default_factory=CrestOptions)
+
+
+def measure_row(
+    maps: LabelMaps,
+    frame: RowFrame,
+    image: NDArray[np.uint8] | None = None,
+    options: MeasureOptions | None = None,
+    *,
+    photo_size: tuple[int, int] | None = None,
+) -> MeasuredRow | None:
+    """
+    Measure one row of teeth.
+
+    Parameters
+    ----------
+    maps : LabelMaps
+        Fine maps of the levelled crop.
+    frame : RowFrame
+        Photo px -> crop px.
+    image : ndarray of uint8, shape (H, W, 3), or None
+        The levelled crop, RGB, same grid as the maps; used only to check edges against brightness.
+    options : MeasureOptions or None
+    photo_size : tuple of int or None
+        (width, height) of the upright photo; tells an empty place in the picture from one outside it.
+
+    Returns
+    -------
+    MeasuredRow or None
+        None where the maps hold no crown at all.
+    """
+    options = options or MeasureOptions()
+    teeth = find_teeth(maps, options.teeth)
+    if teeth is None:
+        return None
+    grids = cut_lobes(maps, teeth, options.crests)
+    strips = [find_strip(grid, options.crests) for grid in grids]
+    profiles = read_crests(maps, grids, strips, options.crests)
+    context = _Context(frame=frame, teeth=teeth, options=options, photo_size=photo_size)
+    by_position: dict[int, list[int]] = {}
+    for i, grid in enumerate(grids):
+        by_position.setdefault(grid.crown.position, []).append(i)
+    measured = {}
+    for crown in teeth.crowns:
+        own = by_position.get(crown.position, [])
+        crests = tuple(_crest(context, grids[i], strips[i], profiles[i]) for i in own)
+        measured[crown.position] = _tooth(context, crown, [grids[i] for i in own], crests)
+    milk_row = measured[3].milk if 3 in measured else None
+    six = []
+    for position in range(1, N_TEETH + 1):
+        if position in measured:
+            six.append(measured[position])
+        else:
+            place = look_at(position, teeth, maps, frame, photo_size)
+            at = frame.to_photo(place.centre[None, :])[0]
+            six.append(
+                MeasuredTooth(
+                    position=position,
+                    state=empty_state(position, teeth, place, milk_row),
+                    centre=(float(at[0]), float(at[1])),
+                )
+            )
+    return _row(context, tuple(_with_milk(six, milk_row)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Context:
+    """What every tooth of the row shares."""
+
+    frame: RowFrame
+    teeth: Teeth
+    options: MeasureOptions
+    photo_size: tuple[int, int] | None
+
+    @property
+    def tilt_rad(self) -> float:
+        return float(np.arcsin(min(float(np.hypot(*self.teeth.view)), 1.0)))
+
+    def photo(self, value: float, u: float) -> Quantity:
+        """A length of the crop with its uncertainty, in photo px."""
+        return Quantity(value / self.frame.scale, u / self.frame.scale)
+
+
+def _crest(
+    context: _Context, grid: LobeGrid, strip: Strip | None, profiles: CrestProfiles | None
+) -> MeasuredCrest:
+    flags = CrestFlag.LOBE_ASSUMED if grid.lobe.assumed else CrestFlag(0)
+    if strip is None or profiles is None:
+        return _unmeasured_crest(context, grid, strip, flags)
+    bands = profiles.bands
+    model, scale = context.options.edge_model, context.frame.scale
+    dentine = np.where(bands.has_dentine, bands.dentine - model.dentine_bias_px, np.nan)
+    outer = np.where(bands.has_dentine, bands.outer - model.enamel_bias_px, np.nan)
+    inner = np.where(bands.has_dentine, bands.inner - model.enamel_bias_px, np.nan)
+    usable = np.isfinite(dentine) & np.isfinite(outer) & (outer > 0.5)
+    both = usable & np.isfinite(inner) & (inner > 0.5)
+    gone = bool(usable.any() and both.sum() < 0.5 * usable.sum())
+    dentine = np.where(np.isfinite(dentine), np.maximum(dentine, 0.0), np.nan)
+    line = context.frame.to_photo(line_points(grid, strip))
+    stations = _stations(context, profiles, dentine, outer, inner)
+    sigma = model.crest_sigma_px(
+        n_stations=max(int(both.sum()), 1),
+        spacing_px=profiles.spacing_px,
+        blur_px=context.teeth.blur_px,
+        crop_per_photo=scale,
+        tilt_rad=context.tilt_rad,
+    )
+    width_u = model.scale * np.sqrt(2.0) * sigma
+    ratio, definitions = None, {}
+    if both.any() and not gone:
+        ratio, definitions = _ratio(dentine, outer, inner, both, sigma, model)
+    flags |= _crest_flags(context, grid, strip, dentine, outer, inner, both, gone)
+    medians = [
+        context.photo(float(np.median(w[ok])), width_u) if ok.any() else None
+        for w, ok in ((dentine, usable & ~np.isnan(dentine)), (outer, usable), (inner, both))
+    ]
+    return MeasuredCrest(
+        lobe=grid.lobe.number,
+        line=line,
+        stations=stations,
+        dentine_px=medians[0] if not gone else None,
+        enamel_outer_px=medians[1],
+        enamel_inner_px=medians[2] if not gone else None,
+        ratio=ratio,
+        ratio_by_definition=MappingProxyType(definitions),
+        infundibulum_gone=gone,
+        image_offset_px=None,
+        flags=flags,
+    )
+
+
+def _ratio(
+    dentine: FloatArray,
+    outer: FloatArray,
+    inner: FloatArray,
+    both: NDArray[np.bool_],
+    sigma: float,
+    model: EdgeModel,
+) -> tuple[Quantity, dict[str, float]]:
+    """Ratio by the declared definition with its standard uncertainty, and under the other definitions."""
+    d, o, i, at = dentine[both], outer[both], inner[both], STATION_AT[both]
+    ratios = 2.0 * d / (o + i)
+    value = float(np.median(ratios))
+    edge = float(two_band_u(np.median(d), np.median(o), np.median(i), sigma))
+    # Moving the strip's ends moves all stations: the slope of the ratio along the strip tells what that does.
+    slope = float(np.polyfit(at, ratios, 1)[0]) if at.size >= 5 else 0.0
+    u = model.scale * float(np.hypot(edge, model.definition_share * slope))
+    definitions = {
+        "widest": float(_widest(d, ratios)),
+        "outer": float(np.median(d / o)),
+        "inner": float(np.median(d / i)),
+    }
+    middle = np.abs(at - 0.5) <= 0.05 + 1e-9
+    if middle.any():
+        definitions["middle"] = float(ratios[middle].mean())
+    return Quantity(value, u), definitions
+
+
+def _widest(dentine: FloatArray, ratios: FloatArray) -> float:
+    """Ratio where the dentine is widest: mean over the stations within 2 % of the largest width."""
+    return float(ratios[dentine >= 0.98 * dentine.max()].mean())
+
+
+def _crest_flags(
+    context: _Context,
+    grid: LobeGrid,
+    strip: Strip,
+    dentine: FloatArray,
+    outer: FloatArray,
+    inner: FloatArray,
+    both: NDArray[np.bool_],
+    gone: bool,
+) -> CrestFlag:
+    flags = CrestFlag(0)
+    if gone:
+        flags |= CrestFlag.INFUNDIBULUM_GONE
+    if strip.end - strip.begin < (grid.lobe.span[1] - grid.lobe.span[0]) / 3:
+        flags |= CrestFlag.SHORT_STRIP
+    if strip.covered < 0.85:
+        flags |= CrestFlag.BROKEN_STRIP
+    if both.sum() < both.size / 3 and not gone:
+        flags |= CrestFlag.FEW_STATIONS
+    if both.any() and not gone:
+        widths = [float(np.median(w[both])) for w in (dentine, outer, inner)]
+        if min(widths) < 2.0 * context.teeth.blur_px:
+            flags |= CrestFlag.NARROW_BAND
+        if not 0.5 <= widths[1] / widths[2] <= 2.0:
+            flags |= CrestFlag.UNEVEN_BANDS
+        ratios = (2.0 * dentine / (outer + inner))[both]
+        low, high = np.percentile(ratios, [10, 90])
+        if high - low > 0.5 * max(float(np.median(ratios)), 0.2):
+            flags |= CrestFlag.TAPERED
+    return flags
+
+
+def _stations(
+    context: _Context, profiles: CrestProfiles, dentine: FloatArray, outer: FloatArray, inner: FloatArray
+) -> Stations:
+    edges = profiles.centre[:, None, :] + profiles.bands.edges[:, :, None] * profiles.normal[:, None, :]
+    scale = context.frame.scale
+    middle = 0.5 * (edges[:, 1] + edges[:, 2])
+    centre = np.where(np.isfinite(middle), middle, profiles.centre)
+    return Stations(
+        at=STATION_AT.copy(),
+        centre=context.frame.to_photo(centre),
+        dentine_px=dentine / scale,
+        enamel_outer_px=outer / scale,
+        enamel_inner_px=inner / scale,
+        edges=context.frame.to_photo(edges.reshape(-1, 2)).reshape(edges.shape),
+    )
+
+
+def _unmeasured_crest(
+    context: _Context, grid: LobeGrid, strip: Strip | None, flags: CrestFlag
+) -> MeasuredCrest:
+    """Crest without a dentine line: ratio 0 where the crest can be seen at all."""
+    line = np.empty((0, 2))
+    seen = float((grid.lingual > 0.5).mean()) > 0.1
+    ratio = None
+    if strip is not None:
+        line = context.frame.to_photo(line_points(grid, strip))
+    if seen:
+        flags |= CrestFlag.NO_DENTINE
+        if strip is None or not strip.has_enamel:
+            flags |= CrestFlag.UNWORN
+        model = context.options.edge_model
+        sigma = model.station_sigma_px(blur_px=context.teeth.blur_px, crop_per_photo=context.frame.scale)
+        enamel = _NOMINAL_ENAMEL_MM * CROP_PX_PER_MM
+        ratio = Quantity(0.0, model.scale * float(one_band_u(0.0, enamel, sigma)))
+    else:
+        flags |= CrestFlag.NOT_MEASURED
+    return MeasuredCrest(
+        lobe=grid.lobe.number,
+        line=line,
+        stations=None,
+        dentine_px=context.photo(0.0, 1.0) if seen else None,
+        enamel_outer_px=None,
+        enamel_inner_px=None,
+        ratio=ratio,
+        ratio_by_definition=MappingProxyType(
+            dict.fromkeys(("middle", "widest", "outer", "inner"), 0.0) if seen else {}
+        ),
+        infundibulum_gone=False,
+        image_offset_px=None,
+        flags=flags,
+    )
+
+
+def _tooth(
+    context: _Context, crown: Crown, grids: list[LobeGrid], crests: tuple[MeasuredCrest, ...]
+) -> MeasuredTooth:
+    frame = context.frame
+    state = ToothState(int(np.argmax(crown.state_p)))
+    begin, end, inner, outer = crown.extent
+    corners = np.array([[begin, outer], [end, outer], [end, inner], [begin, inner]])
+    outline = frame.to_photo(crown.centre + corners[:, :1] * crown.axis + corners[:, 1:] * crown.lingual)
+    low, high = outline.min(axis=0), outline.max(axis=0)
+    flags = ToothFlag(0)
+    if crown.number_p < 0.7:
+        flags |= ToothFlag.NUMBER_UNSURE
+    if crown.state_p.max() < 0.7 * max(float(crown.state_p.sum()), 1e-6):
+        flags |= ToothFlag.STATE_UNSURE
+    usual = {LOBES[crown.position], MILK_LOBES.get(crown.position, LOBES[crown.position])}
+    if crown.counted_lobes not in usual:
+        flags |= ToothFlag.LOBES_UNUSUAL
+    if crown.crooked_deg > 20.0:
+        flags |= ToothFlag.CROOKED
+    size = context.photo_size
+    touches = crown.touches_crop
+    if size is not None:
+        touches |= bool((low < 1.5).any() or high[0] > size[0] - 2.5 or high[1] > size[1] - 2.5)
+    if touches:
+        flags |= ToothFlag.CUT_BY_BORDER
+    sigma = context.options.edge_model.station_sigma_px(
+        blur_px=context.teeth.blur_px, crop_per_photo=frame.scale
+    )
+    dentine_u = np.hypot(sigma * crown.edge_px * 0.5 / crown.area_px, 0.03 * crown.dentine_share)
+    centre = frame.to_photo(crown.centre[None, :])[0]
+    return MeasuredTooth(
+        position=crown.position,
+        state=_STATES[state],
+        state_p=MappingProxyType({_STATES[s]: float(crown.state_p[s]) for s in ToothState}),
+        number_p=crown.number_p,
+        lobes=crown.counted_lobes,
+        box=(*map(float, low), *map(float, high)),
+        outline=outline,
+        centre=(float(centre[0]), float(centre[1])),
+        lobe_centres=frame.to_photo(np.array([lobe.centre for lobe in crown.lobes]).reshape(-1, 2)),
+        milk=_milk(crown),
+        crown_px=crown.area_px / frame.scale**2,
+        infundibulum_left=_infundibulum_left(grids, sigma),
+        dentine_share=Quantity(crown.dentine_share, float(dentine_u)),
+        crests=crests,
+        flags=flags,
+    )
+
+
+def _milk(crown: Crown) -> bool | None:
+    """Tooth 3 by its lobes; molars never; teeth 1 and 2 are settled by tooth 3 later."""
+    if crown.position > 3:
+        return False
+    if crown.position == 3 and crown.counted_lobes is not None:
+        return crown.counted_lobes >= MILK_LOBES[3]
+    return None
+
+
+def _with_milk(teeth: list[MeasuredTooth], milk_row: bool | None) -> list[MeasuredTooth]:
+    """Teeth 1 and 2 take the kind of tooth 3: the three are replaced within about two months (facts: 17-19
+    months)."""
+    from dataclasses import replace
+
+    return [
+        replace(t, milk=milk_row) if t.position < 3 and t.lobes is not None and t.milk is None else t
+        for t in teeth
+    ]
+
+
+def _infundibulum_left(grids: list[LobeGrid], sigma: float) -> Quantity | None:
+    """Open length over lobes 1 and 2 by their length, against that of an unworn crown; at most 1."""
+    first = [grid for grid in grids if grid.lobe.number <= 2]
+    if not first:
+        return None
+    length = sum(grid.lobe.span[1] - grid.lobe.span[0] for grid in first)
+    opened = [open_columns(grid) for grid in first]
+    share = sum(o for o, _ in opened) / length / UNWORN_INFUNDIBULUM_SHARE
+    # Each end is an edge seen end-on, known less well than a band's side; 0.02 keeps a clean 0 or 1 from
+    # claiming more.
+    u = float(
+        np.hypot(2.0 * sigma * np.sqrt(sum(n for _, n in opened)) / length / UNWORN_INFUNDIBULUM_SHARE, 0.02)
+    )
+    return Quantity(min(float(share), 1.0), u)
+
+
+def _row(context: _Context, teeth: tuple[MeasuredTooth, ...]) -> MeasuredRow:
+    found, frame = context.teeth, context.frame
+    flags = RowFlag(0)
+    sure = abs(found.side_score) >= context.options.teeth.min_side_score
+    if not sure:
+        flags |= RowFlag.SIDE_UNSURE
+    offset, scale = fit_row(found)
+    middles = np.array([c.centre for c in found.crowns])
+    level = float(np.degrees(np.arctan(np.polyfit(*middles.T, 1)[0]))) if len(middles) > 1 else 0.0
+    centre_x = offset + scale * (CROP_SIZE[0] / 2 - 0.5)
+    centre = np.array([centre_x - CROP_SIZE[0] / 2 + 0.5, middles[:, 1].mean() - CROP_SIZE[1] / 2 + 0.5])
+    if abs(level) > 5.0:
+        flags |= RowFlag.FRAME_OFF_LEVEL
+    if not 0.8 <= scale <= 1.25:
+        flags |= RowFlag.FRAME_OFF_SCALE
+    if np.hypot(*centre) > 60.0:
+        flags |= RowFlag.FRAME_OFF_CENTRE
+    if any(c.touches_crop for c in found.crowns):
+        flags |= RowFlag.OUT_OF_CROP
+    linear = frame.matrix[:, :2] / frame.scale
+    view = found.view @ linear  # crop directions back to photo directions: the inverse of a rotation
+    sine = min(float(np.hypot(*found.view)), 0.9999)
+    tilt_u = float(np.degrees(found.view_u / np.sqrt(1.0 - sine**2)))
+    x = np.linspace(found.crowns[0].centre[0], found.crowns[-1].centre[0], 40)
+    return MeasuredRow(
+        teeth=teeth,
+        side=("left" if found.lingual_up else "right") if sure else None,
+        side_confidence=abs(found.side_score),
+        tilt_deg=Quantity(float(np.degrees(np.arcsin(sine))), tilt_u),
+        view=(float(view[0]), float(view[1])),
+        blur_px=found.blur_px / frame.scale,
+        row_line=frame.to_photo(np.stack([x, np.polyval(found.curve, x)], axis=1)),
+        off_level_deg=level,
+        off_scale=scale,
+        off_centre_px=float(np.hypot(*centre)),
+        flags=flags,
+    )
+
+
+def to_evidence(row: MeasuredRow) -> RowEvidence:
+    """What the rule layer may know of a measured row."""
+    return RowEvidence(
+        tuple(
+            ToothEvidence(
+                position=tooth.position,
+                state=tooth.state,
+                milk=tooth.milk,
+                lobes=tooth.lobes,
+                crests=tuple(
+                    CrestEvidence(
+                        lobe=crest.lobe,
+                        ratio=crest.ratio,
+                        ratio_by_definition=crest.ratio_by_definition,
+                        infundibulum_gone=crest.infundibulum_gone,
+                    )
+                    for crest in tooth.crests
+                ),
+                infundibulum_left=tooth.infundibulum_left,
+                dentine_share=tooth.dentine_share,
+            )
+            for tooth in row.teeth
+        )
+    )

@@ -1,0 +1,272 @@
+"""
+What the geometry measured on one row: value objects in pixels of the upright photo, and their flags.
+
+Nothing here computes; `crestgauge.inference.measure.measure_row` fills these objects. Points are (x, y) of
+the upright photo; widths are photo pixels square to the crest line; a value that could not be measured is
+NaN (arrays) or None, and the reason is a flag.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import IntFlag
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from crestgauge.inference.evidence import Quantity, State
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+
+class CrestFlag(IntFlag):
+    """What is remarkable about one crest. Bit values never change; records keep them."""
+
+    NO_DENTINE = 1
+    UNWORN = 2
+    INFUNDIBULUM_GONE = 4
+    SHORT_STRIP = 8
+    BROKEN_STRIP = 16
+    FEW_STATIONS = 32
+    NARROW_BAND = 64
+    TAPERED = 128
+    UNEVEN_BANDS = 256
+    IMAGE_DISAGREES = 512
+    LOBE_ASSUMED = 1024
+    NOT_MEASURED = 2048
+
+
+CREST_FLAG_SENTENCES: Mapping[CrestFlag, str] = MappingProxyType(
+    {
+        CrestFlag.NO_DENTINE: "The crest shows no dentine line, so its ratio is 0.",
+        CrestFlag.UNWORN: "The crest shows no cut enamel either: it has not come into wear.",
+        CrestFlag.INFUNDIBULUM_GONE: "No infundibulum is left beside this crest, so it has no inner band.",
+        CrestFlag.SHORT_STRIP: "The dentine strip covers less than a third of the lobe.",
+        CrestFlag.BROKEN_STRIP: "The dentine strip has gaps.",
+        CrestFlag.FEW_STATIONS: "Fewer than a third of the stations could be measured.",
+        CrestFlag.NARROW_BAND: "A band is narrower than twice the blur, where its width is not reliable.",
+        CrestFlag.TAPERED: "The ratio changes strongly along the crest, so it depends on where one measures.",
+        CrestFlag.UNEVEN_BANDS: "Outer and inner enamel band differ by more than a factor of two.",
+        CrestFlag.IMAGE_DISAGREES: "Brightness edges in the photo lie away from the labelled band edges.",
+        CrestFlag.LOBE_ASSUMED: "The lobe centre was not seen but assumed from the length of the tooth.",
+        CrestFlag.NOT_MEASURED: "No crest could be followed on this lobe.",
+    }
+)
+
+
+class ToothFlag(IntFlag):
+    """What is remarkable about one tooth position."""
+
+    NUMBER_UNSURE = 1
+    LOBES_UNUSUAL = 2
+    CUT_BY_BORDER = 4
+    STATE_UNSURE = 8
+    CROOKED = 16
+
+
+TOOTH_FLAG_SENTENCES: Mapping[ToothFlag, str] = MappingProxyType(
+    {
+        ToothFlag.NUMBER_UNSURE: "A good part of this crown was labelled as another tooth.",
+        ToothFlag.LOBES_UNUSUAL: "The number of lobes counted is not usual for this tooth.",
+        ToothFlag.CUT_BY_BORDER: "The crown touches the border of the picture.",
+        ToothFlag.STATE_UNSURE: "Whether this tooth is erupted, erupting or broken is not clear.",
+        ToothFlag.CROOKED: "The tooth stands more than 20 degrees out of the direction of the row.",
+    }
+)
+
+
+class RowFlag(IntFlag):
+    """What is remarkable about the whole row."""
+
+    SIDE_UNSURE = 1
+    FRAME_OFF_LEVEL = 2
+    FRAME_OFF_SCALE = 4
+    FRAME_OFF_CENTRE = 8
+    OUT_OF_CROP = 16
+
+
+ROW_FLAG_SENTENCES: Mapping[RowFlag, str] = MappingProxyType(
+    {
+        RowFlag.SIDE_UNSURE: "Which side of the row is the tongue side is not clear.",
+        RowFlag.FRAME_OFF_LEVEL: "The row lies more than 5 degrees off level in the crop it was measured on.",
+        RowFlag.FRAME_OFF_SCALE: "The row is over a quarter larger or smaller than the crop is meant for.",
+        RowFlag.FRAME_OFF_CENTRE: "The row lies well off the middle of the crop it was measured on.",
+        RowFlag.OUT_OF_CROP: "Part of a crown lies outside the crop it was measured on.",
+    }
+)
+
+
+_TABLES: Mapping[type[IntFlag], Mapping[Any, str]] = {
+    CrestFlag: CREST_FLAG_SENTENCES,
+    ToothFlag: TOOTH_FLAG_SENTENCES,
+    RowFlag: ROW_FLAG_SENTENCES,
+}
+_NO_TOOTH_FLAG = ToothFlag(0)
+_NO_ROW_FLAG = RowFlag(0)
+
+
+def sentences(flags: CrestFlag | ToothFlag | RowFlag) -> tuple[str, ...]:
+    """One sentence per set flag, in bit order."""
+    return tuple(text for flag, text in _TABLES[type(flags)].items() if flag & flags)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stations:
+    """
+    Band widths at the N stations of one crest, mesial station first.
+
+    Parameters
+    ----------
+    at : ndarray, shape (N,)
+        Place along the strip, 0 = mesial end, 1 = distal end. [1]
+    centre : ndarray, shape (N, 2)
+        Middle of the dentine band. [photo px]
+    dentine_px, enamel_outer_px, enamel_inner_px : ndarray, shape (N,)
+        Widths square to the crest line. NaN where the band was not found. [photo px]
+    edges : ndarray, shape (N, 4, 2)
+        Points of the outer enamel edge, enamel|dentine, dentine|enamel, inner enamel edge; NaN where not
+        found. [photo px]
+    """
+
+    at: FloatArray
+    centre: FloatArray
+    dentine_px: FloatArray
+    enamel_outer_px: FloatArray
+    enamel_inner_px: FloatArray
+    edges: FloatArray
+
+    @property
+    def ratio(self) -> FloatArray:
+        """D / mean(E_outer, E_inner) per station; NaN where a band is missing. [1]"""
+        return 2.0 * self.dentine_px / (self.enamel_outer_px + self.enamel_inner_px)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredCrest:
+    """
+    One tongue-side crest.
+
+    Parameters
+    ----------
+    lobe : int
+        1..3 from the front.
+    line : ndarray, shape (K, 2)
+        Centre line of the dentine strip (or of the enamel ridge), mesial end first. [photo px]
+    stations : Stations or None
+        None where no dentine line was followed.
+    dentine_px, enamel_outer_px, enamel_inner_px : Quantity or None
+        Median widths over the stations. [photo px]
+    ratio : Quantity or None
+        Median ratio over the stations with both bands; 0 without dentine; None where it cannot be given. [1]
+    ratio_by_definition : mapping of str to float
+        Keys of `crestgauge.inference.evidence.DEFINITIONS` that could be measured.
+    infundibulum_gone : bool
+        More than half of the stations have no infundibulum beside them.
+    image_offset_px : float or None
+        Median distance between the labelled edges and the brightness edges beside them. [photo px]
+    flags : CrestFlag
+    """
+
+    lobe: int
+    line: FloatArray
+    stations: Stations | None
+    dentine_px: Quantity | None
+    enamel_outer_px: Quantity | None
+    enamel_inner_px: Quantity | None
+    ratio: Quantity | None
+    ratio_by_definition: Mapping[str, float]
+    infundibulum_gone: bool
+    image_offset_px: float | None
+    flags: CrestFlag
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredTooth:
+    """
+    One position of the row.
+
+    Parameters
+    ----------
+    position : int
+        1..6 from the front.
+    state : State
+    state_p : mapping of str to float
+        Mean probability of erupted, erupting, broken over the crown; empty without a crown.
+    number_p : float or None
+        Share of the crown's label mass that carries this tooth's own number.
+    milk : bool or None
+    lobes : int or None
+        Lobes counted in the heat map; None where none was seen.
+    box : tuple of float or None
+        (x0, y0, x1, y1) of the crown, upright. [photo px]
+    outline : ndarray, shape (4, 2)
+        Corners of the crown's box in the direction of the row; NaN without a crown. [photo px]
+    centre : tuple of float or None
+        (x, y). [photo px]
+    lobe_centres : ndarray, shape (lobes, 2)
+        Front first. [photo px]
+    crown_px : float
+        Visible crown area. [photo px^2]
+    infundibulum_left, dentine_share : Quantity or None
+        As in `crestgauge.inference.evidence.ToothEvidence`.
+    crests : tuple of MeasuredCrest
+    flags : ToothFlag
+    """
+
+    position: int
+    state: State
+    state_p: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    number_p: float | None = None
+    milk: bool | None = None
+    lobes: int | None = None
+    box: tuple[float, float, float, float] | None = None
+    outline: FloatArray = field(default_factory=lambda: np.full((4, 2), np.nan))
+    centre: tuple[float, float] | None = None
+    lobe_centres: FloatArray = field(default_factory=lambda: np.empty((0, 2)))
+    crown_px: float = 0.0
+    infundibulum_left: Quantity | None = None
+    dentine_share: Quantity | None = None
+    crests: tuple[MeasuredCrest, ...] = ()
+    flags: ToothFlag = _NO_TOOTH_FLAG
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredRow:
+    """
+    All that the geometry found on one row.
+
+    Parameters
+    ----------
+    teeth : tuple of MeasuredTooth
+        Exactly six, positions 1..6.
+    side : str or None
+        "left", "right", or None where the tongue side is not clear.
+    side_confidence : float
+        0 (no idea) .. 1 (every crown pixel agrees).
+    tilt_deg : Quantity or None
+        Angle between line of sight and the normal of the occlusal plane, mean over the crowns. [deg]
+    view : tuple of float or None
+        (vx, vy) of the unit vector towards the camera, x and y axes of the upright photo.
+    blur_px : float or None
+        Median blur sigma over the crowns. [photo px]
+    row_line : ndarray, shape (K, 2)
+        Middle line of the row through the crowns. [photo px]
+    off_level_deg, off_scale, off_centre_px : float
+        How far the row lay from the place the frame meant: direction [deg], size (1 = as meant), middle
+        [crop px].
+    flags : RowFlag
+    """
+
+    teeth: tuple[MeasuredTooth, ...]
+    side: str | None
+    side_confidence: float
+    tilt_deg: Quantity | None
+    view: tuple[float, float] | None
+    blur_px: float | None
+    row_line: FloatArray
+    off_level_deg: float
+    off_scale: float
+    off_centre_px: float
+    flags: RowFlag = _NO_ROW_FLAG

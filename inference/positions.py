@@ -1,0 +1,105 @@
+"""
+Positions of the row that show no crown: absent, missing or unseen.
+
+The nominal row is laid through the crowns that were found; at each empty place the picture then tells what
+is there: outside the photo or the crop, something that is no jaw (a hand, the board), or bare jaw.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from crestgauge.inference.evidence import State
+from crestgauge.inference.maps import LabelMaps, RowFrame
+from crestgauge.inference.row import nominal_centres_px
+from crestgauge.inference.teeth import Teeth
+from crestgauge.model.labels import N_TEETH, Material
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+_HALF_HEIGHT_PX = 40.0
+"""Half height of the patch looked at: less than half a crown's breadth at 15 px per nominal mm. [crop px]"""
+_NOT_SEEN = 0.5
+"""Share of the patch that must be visible, or that something other than jaw must cover, to decide. [1]"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EmptyPlace:
+    """
+    What lies where a crown should be.
+
+    Parameters
+    ----------
+    centre : ndarray, shape (2,)
+        [crop px]
+    inside : float
+        Share of the patch inside crop and photo. [1]
+    not_jaw : float
+        Mean probability of background over the visible patch; 0 where nothing is visible. [1]
+    """
+
+    centre: FloatArray
+    inside: float
+    not_jaw: float
+
+
+def fit_row(teeth: Teeth) -> tuple[float, float]:
+    """(offset, scale) of the nominal row laid through the crowns: x = offset + scale * nominal x. [crop px,
+    1]"""
+    nominal = nominal_centres_px()
+    x = np.array([0.5 * (c.extent[0] + c.extent[1]) * c.axis[0] + c.centre[0] for c in teeth.crowns])
+    n = np.array([nominal[c.position - 1] for c in teeth.crowns])
+    if len(n) == 1:
+        return float(x[0] - n[0]), 1.0
+    scale = float(np.clip(np.polyfit(n, x, 1)[0], 0.6, 1.6))
+    return float(np.mean(x - scale * n)), scale
+
+
+def look_at(
+    position: int, teeth: Teeth, maps: LabelMaps, frame: RowFrame, photo_size: tuple[int, int] | None
+) -> EmptyPlace:
+    """What the maps show at an empty position."""
+    offset, scale = fit_row(teeth)
+    nominal = nominal_centres_px()
+    x = offset + scale * nominal[position - 1]
+    half = 0.3 * scale * abs(nominal[1] - nominal[0])
+    slope_x = np.clip(x, 0, maps.size[0] - 1)
+    y = float(np.polyval(teeth.curve, slope_x))
+    grid = np.stack(
+        np.meshgrid(
+            np.linspace(x - half, x + half, 9), np.linspace(y - _HALF_HEIGHT_PX, y + _HALF_HEIGHT_PX, 9)
+        ),
+        axis=-1,
+    ).reshape(-1, 2)
+    width, height = maps.size
+    visible = (grid[:, 0] >= 0) & (grid[:, 0] <= width - 1) & (grid[:, 1] >= 0) & (grid[:, 1] <= height - 1)
+    if photo_size is not None:
+        photo = frame.to_photo(grid)
+        visible &= (photo[:, 0] >= 0) & (photo[:, 0] <= photo_size[0] - 1)
+        visible &= (photo[:, 1] >= 0) & (photo[:, 1] <= photo_size[1] - 1)
+    not_jaw = 0.0
+    if visible.any():
+        at = np.round(grid[visible]).astype(int)
+        not_jaw = float(maps.block("material")[Material.BACKGROUND][at[:, 1], at[:, 0]].mean())
+    return EmptyPlace(centre=np.array([x, y]), inside=float(visible.mean()), not_jaw=not_jaw)
+
+
+def empty_state(position: int, teeth: Teeth, place: EmptyPlace, milk_row: bool | None) -> State:
+    """
+    State of a position without a crown.
+
+    A place that the picture does not show, or that something other than jaw covers, is ``unseen``. On bare
+    jaw it is ``missing`` with a crown behind it; behind the last crown it is ``absent`` in a milk row, and,
+    where the row is not known to be milk, for tooth 6 only as long as tooth 5 is not in either.
+    """
+    if place.inside < _NOT_SEEN or place.not_jaw > _NOT_SEEN:
+        return "unseen"
+    found = {c.position for c in teeth.crowns}
+    if any(p > position for p in found):
+        return "missing"
+    if milk_row:
+        return "absent"
+    if milk_row is None:
+        return "absent" if position == N_TEETH and N_TEETH - 1 not in found else "unseen"
+    return "missing"

@@ -1,0 +1,392 @@
+"""
+From coarse label maps of the whole photo to the frame in which the tooth row is measured.
+
+The nominal row (six crowns on a line, lengths by `TOOTH_LENGTH_SHARES` of `NOMINAL_ROW_MM`) is laid over
+patches of tooth labels by the similarity that explains most label area: every pair of patches with different
+numbers proposes one, a patch supports it when it lies where its number says. So stray teeth elsewhere, a
+second row and wrongly numbered patches fall out, any rotation works, and four or five teeth of a fawn are
+enough. A jaw that lies upside down still gets tooth 1 at the left: direction comes from the numbers alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+from crestgauge.inference.errors import InputError
+from crestgauge.inference.maps import (
+    COARSE_LONG_SIDE,
+    CROP_SIZE,
+    NOMINAL_ROW_MM,
+    NOMINAL_ROW_SHARE,
+    TOOTH_LENGTH_SHARES,
+    LabelMaps,
+    RowFrame,
+)
+from crestgauge.model.labels import N_TEETH
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+CROP_PX_PER_MM = CROP_SIZE[0] * NOMINAL_ROW_SHARE / NOMINAL_ROW_MM
+"""Crop pixels per nominal millimetre (15 in round figures)."""
+Border = Literal["left", "top", "right", "bottom"]
+
+
+def nominal_ends_mm() -> FloatArray:
+    """Ends of the six crowns along the nominal row, shape (6, 2), from the front of tooth 1. [nominal mm]"""
+    shares = np.asarray(TOOTH_LENGTH_SHARES) / np.sum(TOOTH_LENGTH_SHARES)
+    ends = np.concatenate([[0.0], np.cumsum(shares)]) * NOMINAL_ROW_MM
+    return np.stack([ends[:-1], ends[1:]], axis=1)
+
+
+def nominal_centres_px() -> FloatArray:
+    """Middles of the six crowns of the nominal row in the crop, shape (6,). [crop px]"""
+    return np.asarray(
+        CROP_SIZE[0] / 2 - 0.5 + (nominal_ends_mm().mean(axis=1) - NOMINAL_ROW_MM / 2) * CROP_PX_PER_MM
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RowOptions:
+    """
+    Limits of the row search.
+
+    Parameters
+    ----------
+    min_patch_px : float
+        Smaller patches of one label are flicker. [coarse px^2]
+    min_teeth : int
+        Fewer numbers that lie in line are no row.
+    min_score : float
+        Least share of the row's expected crown area, over the numbers seen, that must be explained. [1]
+    inlier_share : float
+        How far from its place a patch may lie, as a share of its nominal length along the row. [1]
+    border_px : float
+        Crowns this near to the picture's border touch it. [coarse px]
+    """
+
+    min_patch_px: float = 12.0
+    min_teeth: int = 3
+    min_score: float = 0.25
+    inlier_share: float = 0.55
+    border_px: float = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RowSearch:
+    """
+    Result of the search, with the numbers it was decided on.
+
+    Parameters
+    ----------
+    frame : RowFrame or None
+        None: no row found; the other fields say what was seen.
+    teeth : tuple of int
+        Numbers that lie in line, in order.
+    crown_px : float
+        Tooth label area in the whole picture. [coarse px^2]
+    row_px : float
+        ... and that of the row. [coarse px^2]
+    order_score : float
+        Share of the label area near the row's line that lies where its number says. [1]
+    fill : float
+        Label area of the row over that of the nominal crowns with these numbers. [1]
+    borders : tuple of str
+        Sides of the picture that crowns of the row touch.
+    outside : float
+        Share of the nominal row, first to last tooth, outside the picture. [1]
+    second_row : float
+        Largest label area that lines up elsewhere, as a share of the row's own. [1]
+    row_length_px : float
+        Length of the nominal row. [photo px]
+    """
+
+    frame: RowFrame | None
+    teeth: tuple[int, ...]
+    crown_px: float
+    row_px: float
+    order_score: float
+    fill: float
+    borders: tuple[Border, ...]
+    outside: float
+    second_row: float
+    row_length_px: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Patches:
+    """Connected patches of one label each: number, middle (x, y), area. [coarse px]"""
+
+    number: NDArray[np.int64]
+    middle: FloatArray
+    area: FloatArray
+
+
+def find_row(maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions | None = None) -> RowSearch:
+    """
+    Find the tooth row in the coarse maps of a whole photo.
+
+    Parameters
+    ----------
+    maps : LabelMaps
+        Coarse maps; the photo fills the upper left part, long side `COARSE_LONG_SIDE`, the rest is padding.
+    photo_size : tuple of int
+        (width, height) of the upright photo. [photo px]
+
+    Raises
+    ------
+    InputError
+        If the maps are smaller than the scaled photo.
+    """
+    options = options or RowOptions()
+    size = coarse_size(photo_size)
+    if maps.size[0] < size[0] or maps.size[1] < size[1]:
+        raise InputError(f"coarse maps: {maps.size} px; needs at least {size} for a photo of {photo_size} px")
+    labels = _labels(maps, size)
+    crown_px = float(np.count_nonzero(labels))
+    patches = _patches(labels, options)
+    best = _best_similarity(patches, options)
+    if best is None:
+        return _nothing(crown_px, patches)
+    transform, inliers = best
+    transform = _refine(labels, patches, transform, inliers)
+    score, near = _support(labels, transform)
+    seen = tuple(int(k) for k in np.flatnonzero(score >= 0.15 * _nominal_area(transform)) + 1)
+    row_px = float(score.sum())
+    expected = float(sum(_nominal_area(transform)[k - 1] for k in seen)) or 1.0
+    order = row_px / max(near, 1.0)
+    outside, borders = _borders(labels, transform, seen, size, options)
+    rest = _Patches(patches.number[~inliers], patches.middle[~inliers], patches.area[~inliers])
+    second = _best_similarity(rest, options)
+    second_px = float(rest.area[second[1]].sum()) if second is not None else 0.0
+    scale = float(np.hypot(transform[0, 0], transform[1, 0])) * max(photo_size) / COARSE_LONG_SIDE
+    found = len(seen) >= options.min_teeth and row_px >= options.min_score * expected and order > 0.5
+    return RowSearch(
+        frame=_frame(transform, photo_size, size) if found else None,
+        teeth=seen,
+        crown_px=crown_px,
+        row_px=row_px,
+        order_score=order,
+        fill=row_px / expected,
+        borders=borders,
+        outside=outside,
+        second_row=second_px / max(row_px, 1.0),
+        row_length_px=scale * NOMINAL_ROW_MM,
+    )
+
+
+def coarse_size(photo_size: tuple[int, int]) -> tuple[int, int]:
+    """(width, height) of the photo on the coarse grid, without padding. [coarse px]"""
+    factor = COARSE_LONG_SIDE / max(photo_size)
+    return max(round(photo_size[0] * factor), 1), max(round(photo_size[1] * factor), 1)
+
+
+def _labels(maps: LabelMaps, size: tuple[int, int]) -> NDArray[np.uint8]:
+    """Tooth number per coarse pixel inside the photo, 0 = none."""
+    block = maps.block("tooth")[:, : size[1], : size[0]]
+    best = np.ascontiguousarray(block[1])
+    labels = np.ones(best.shape, dtype=np.uint8)
+    for k in range(2, N_TEETH + 1):
+        higher = block[k] > best
+        np.copyto(best, block[k], where=higher)
+        labels[higher] = k
+    labels[block[0] >= 0.5] = 0
+    return labels
+
+
+def _patches(labels: NDArray[np.uint8], options: RowOptions) -> _Patches:
+    number, middle, area = [], [], []
+    for k in range(1, N_TEETH + 1):
+        count, _, stats, centroids = cv2.connectedComponentsWithStats(
+            (labels == k).astype(np.uint8), connectivity=8
+        )
+        for i in range(1, count):
+            size = float(stats[i, cv2.CC_STAT_AREA])
+            if size >= options.min_patch_px:
+                number.append(k)
+                middle.append(centroids[i])
+                area.append(size)
+    order = np.argsort(area)[::-1][:60]
+    return _Patches(
+        np.asarray(number, dtype=np.int64)[order] if number else np.empty(0, dtype=np.int64),
+        np.asarray(middle, dtype=np.float64).reshape(-1, 2)[order],
+        np.asarray(area, dtype=np.float64)[order],
+    )
+
+
+def _best_similarity(patches: _Patches, options: RowOptions) -> tuple[FloatArray, NDArray[np.bool_]] | None:
+    """Similarity nominal mm -> coarse px with most label area in place, (2, 3), and its patches; None
+    without a pair."""
+    centres = nominal_ends_mm().mean(axis=1)
+    lengths = np.diff(nominal_ends_mm(), axis=1)[:, 0]
+    place = centres[patches.number - 1]
+    best_score, best = 0.0, None
+    n = len(patches.number)
+    for i in range(n):
+        for j in range(i + 1, n):
+            span = place[j] - place[i]
+            if span == 0:
+                continue
+            step = (patches.middle[j] - patches.middle[i]) / span
+            scale = float(np.hypot(*step))
+            if scale < 0.5:
+                continue
+            origin = patches.middle[i] - step * place[i]
+            away = (patches.middle - origin) @ np.stack([step, [-step[1], step[0]]], axis=1) / scale**2
+            along_ok = np.abs(away[:, 0] - place) < options.inlier_share * lengths[patches.number - 1]
+            inlier = along_ok & (np.abs(away[:, 1]) < 7.0)
+            # A patch cannot support more than its nominal crown (breadth about 0.65 of the length).
+            nominal = 0.65 * (lengths[patches.number - 1] * scale) ** 2
+            support = np.minimum(patches.area, 1.3 * nominal) * inlier
+            by_number = np.zeros(N_TEETH)
+            np.maximum.at(by_number, patches.number - 1, support)
+            score = float(by_number.sum() * (by_number > 0).sum())
+            if score > best_score:
+                best_score = score
+                best = (np.array([[step[0], -step[1], origin[0]], [step[1], step[0], origin[1]]]), inlier)
+    return best
+
+
+def _refine(
+    labels: NDArray[np.uint8], patches: _Patches, transform: FloatArray, inliers: NDArray[np.bool_]
+) -> FloatArray:
+    """
+    Similarity by weighted least squares on both ends and the middle of every crown in place.
+
+    The direction comes from the middle line of all crown pixels near the row, the scale and place along it
+    from the crowns' middles; a row's arc would turn a fit to single patches.
+    """
+    points, numbers = _near_row(labels, transform)
+    if len(points) < 3 or len(np.unique(numbers)) < 2:
+        return transform
+    local = _to_mm(points, transform)
+    centres = nominal_ends_mm().mean(axis=1)
+    own = (
+        np.abs(local[:, 0] - centres[numbers - 1]) < 0.8 * np.diff(nominal_ends_mm(), axis=1)[numbers - 1, 0]
+    )
+    own &= np.abs(local[:, 1]) < 8.0
+    if own.sum() < 3 or len(np.unique(numbers[own])) < 2:
+        return transform
+    points, numbers, local = points[own], numbers[own], local[own]
+    slope, height = np.polyfit(local[:, 0], local[:, 1], 1)
+    direction = transform[:, 0] + slope * transform[:, 1]
+    direction = direction / np.linalg.norm(direction)
+    foot = transform[:, 1] * height + transform[:, 2]
+    along = (points - foot) @ direction
+    k = _whole_numbers(points, numbers, labels.shape)
+    weight = np.array([np.sqrt((numbers == i).sum()) for i in k])
+    middle = np.array([0.5 * np.sum(np.percentile(along[numbers == i], [3, 97])) for i in k])
+    scale, begin = np.polyfit(centres[k - 1], middle, 1, w=weight)
+    if scale <= 0:
+        return transform
+    origin = foot + begin * direction
+    return np.array(
+        [
+            [scale * direction[0], -scale * direction[1], origin[0]],
+            [scale * direction[1], scale * direction[0], origin[1]],
+        ]
+    )
+
+
+def _whole_numbers(
+    points: FloatArray, numbers: NDArray[np.int64], shape: tuple[int, ...]
+) -> NDArray[np.int64]:
+    """Numbers of the crowns that the picture's border does not cut, as long as two are left; else all."""
+    edge = np.min(
+        [points[:, 0], points[:, 1], shape[1] - 1 - points[:, 0], shape[0] - 1 - points[:, 1]], axis=0
+    )
+    k = np.unique(numbers)
+    whole = np.array([np.count_nonzero(edge[numbers == i] < 1.5) < 3 for i in k])
+    return k[whole] if whole.sum() >= 2 else k
+
+
+def _near_row(labels: NDArray[np.uint8], transform: FloatArray) -> tuple[FloatArray, NDArray[np.int64]]:
+    """Crown pixels within the nominal row's box and some margin: points (N, 2) and their numbers."""
+    rows, cols = np.nonzero(labels)
+    points = np.stack([cols, rows], axis=1).astype(np.float64)
+    local = _to_mm(points, transform)
+    near = (np.abs(local[:, 1]) < 9.0) & (local[:, 0] > -6.0) & (local[:, 0] < NOMINAL_ROW_MM + 6.0)
+    return points[near], labels[rows[near], cols[near]].astype(np.int64)
+
+
+def _to_mm(points: FloatArray, transform: FloatArray) -> FloatArray:
+    """Coarse points in nominal mm along and across the row."""
+    return np.asarray((points - transform[:, 2]) @ np.linalg.inv(transform[:, :2]).T)
+
+
+def _nominal_area(transform: FloatArray) -> FloatArray:
+    """Area of the nominal crowns, shape (6,). [coarse px^2]"""
+    lengths = np.diff(nominal_ends_mm(), axis=1)[:, 0]
+    scale = float(np.hypot(transform[0, 0], transform[1, 0]))
+    return np.asarray(0.55 * lengths**1.0 * 12.0 * scale**2 * np.clip(lengths / 20.0, 0.5, 1.0))
+
+
+def _support(labels: NDArray[np.uint8], transform: FloatArray) -> tuple[FloatArray, float]:
+    """Label area per number that lies where it should, shape (6,), and all label area near the row. [coarse
+    px^2]"""
+    points, numbers = _near_row(labels, transform)
+    ends = nominal_ends_mm()
+    local = _to_mm(points, transform)
+    slack = 0.35 * (ends[:, 1] - ends[:, 0])
+    in_place = (local[:, 0] > (ends[:, 0] - slack)[numbers - 1]) & (
+        local[:, 0] < (ends[:, 1] + slack)[numbers - 1]
+    )
+    return np.bincount(numbers[in_place] - 1, minlength=N_TEETH).astype(np.float64), float(len(points))
+
+
+def _borders(
+    labels: NDArray[np.uint8],
+    transform: FloatArray,
+    seen: tuple[int, ...],
+    size: tuple[int, int],
+    options: RowOptions,
+) -> tuple[float, tuple[Border, ...]]:
+    """Share of the nominal row outside the picture, and the sides that crowns of the row touch."""
+    line = np.stack([np.linspace(0, NOMINAL_ROW_MM, 165), np.zeros(165)], axis=1)
+    at = line @ transform[:, :2].T + transform[:, 2]
+    outside = (at[:, 0] < -0.5) | (at[:, 1] < -0.5) | (at[:, 0] > size[0] - 0.5) | (at[:, 1] > size[1] - 0.5)
+    points, numbers = _near_row(labels, transform)
+    points = points[np.isin(numbers, seen)]
+    touched: list[Border] = []
+    if len(points):
+        gaps: dict[Border, FloatArray] = {
+            "left": points[:, 0],
+            "top": points[:, 1],
+            "right": size[0] - 1 - points[:, 0],
+            "bottom": size[1] - 1 - points[:, 1],
+        }
+        touched = [side for side, gap in gaps.items() if np.count_nonzero(gap < options.border_px) >= 3]
+    return float(outside.mean()), tuple(touched)
+
+
+def _frame(transform: FloatArray, photo_size: tuple[int, int], size: tuple[int, int]) -> RowFrame:
+    """Frame that carries photo px to crop px: the nominal row's middle to the crop's middle."""
+    # coarse px -> photo px: both count pixel centres, so the corners (-0.5) coincide.
+    factor = np.array([photo_size[0] / size[0], photo_size[1] / size[1]])
+    scale = float(np.hypot(transform[0, 0], transform[1, 0])) * float(factor.mean())
+    direction = transform[:, 0] * factor
+    direction = direction / np.linalg.norm(direction)
+    middle = transform[:, 0] * NOMINAL_ROW_MM / 2 + transform[:, 2]
+    middle = (middle + 0.5) * factor - 0.5
+    zoom = CROP_PX_PER_MM / scale
+    linear = zoom * np.array([[direction[0], direction[1]], [-direction[1], direction[0]]])
+    target = np.array([CROP_SIZE[0] / 2 - 0.5, CROP_SIZE[1] / 2 - 0.5])
+    return RowFrame(np.column_stack([linear, target - linear @ middle]))
+
+
+def _nothing(crown_px: float, patches: _Patches) -> RowSearch:
+    """Result without a row."""
+    return RowSearch(
+        frame=None,
+        teeth=tuple(int(k) for k in np.unique(patches.number)),
+        crown_px=crown_px,
+        row_px=0.0,
+        order_score=0.0,
+        fill=0.0,
+        borders=(),
+        outside=0.0,
+        second_row=0.0,
+        row_length_px=0.0,
+    )

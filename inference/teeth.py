@@ -1,0 +1,553 @@
+"""
+From fine label maps to the six tooth positions: numbers, crowns, lobes, side of jaw, state. Crop pixels
+throughout.
+
+No pixel is trusted with its tooth number alone. The columns of the levelled crop are numbered together by
+the best path that passes teeth 1..6 in order, each at most once, gaps allowed (dynamic programming over the
+tooth mass per column); a pixel then keeps its own label only where that path allows it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from crestgauge.inference.maps import LabelMaps
+from crestgauge.model.labels import CHANNELS, LOBES, N_TEETH
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+STEP = 2
+"""Grid step of the crown label map. [crop px]"""
+COARSE_STEP = 4
+"""Grid step of the column numbering and of the lobe search. [crop px]"""
+_TOOTH0 = CHANNELS["tooth"].start
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TeethOptions:
+    """
+    Limits of the tooth search, for crops at 15 px per nominal mm.
+
+    Parameters
+    ----------
+    row_half_height_px : float
+        Crown pixels farther than this from the row's middle line belong to something else. [crop px]
+    min_crown_px : float
+        Smaller crowns are dismissed as flicker (0.5 mm^2 of 50). [crop px^2]
+    gap_height_px : float
+        Columns with less crown than this belong to a gap. [crop px]
+    entry_cost_px : float
+        Label mass that a tooth must win to be started at all. [crop px^2]
+    number_margin_px : float
+        How far a pixel's own label may reach past the columns numbered with it. [crop px]
+    lobe_peak : float
+        Least height of a lobe's heat. [1]
+    lobe_peak_share : float
+        ... and least share of the highest lobe of that tooth. [1]
+    lobe_distance_px : float
+        Peaks closer than this are one lobe. [crop px]
+    min_side_score : float
+        Weakest agreement on the tongue side that still names a side. [1]
+    """
+
+    row_half_height_px: float = 120.0
+    min_crown_px: float = 600.0
+    gap_height_px: float = 14.0
+    entry_cost_px: float = 900.0
+    number_margin_px: float = 45.0
+    lobe_peak: float = 0.25
+    lobe_peak_share: float = 0.35
+    lobe_distance_px: float = 30.0
+    min_side_score: float = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lobe:
+    """
+    One lobe in the frame of its tooth.
+
+    Parameters
+    ----------
+    number : int
+        1.. from the front.
+    centre : ndarray, shape (2,)
+        (x, y). [crop px]
+    span : tuple of float
+        Begin and end along the tooth's axis, relative to ``centre``. [crop px]
+    assumed : bool
+        No peak was seen; the place follows from the tooth's length.
+    """
+
+    number: int
+    centre: FloatArray
+    span: tuple[float, float]
+    assumed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Crown:
+    """
+    One crown in the crop.
+
+    Parameters
+    ----------
+    position : int
+    axis, lingual : ndarray, shape (2,)
+        Unit vectors front to back, and towards the tongue.
+    centre : ndarray, shape (2,)
+        Mean of the crown's pixels. [crop px]
+    extent : tuple of float
+        (begin, end, cheek side, tongue side) along axis and lingual from ``centre``. [crop px]
+    area_px : float
+        [crop px^2]
+    lobes : tuple of Lobe
+    counted_lobes : int or None
+        Peaks in the heat map; None if there was none.
+    number_p : float
+        Share of the label mass that carries this position.
+    state_p : ndarray, shape (3,)
+        Mean of the state block.
+    dentine_share : float
+    edge_px : float
+        Length of the border of the dentine region. [crop px]
+    touches_crop : bool
+        Crown pixels on the outermost grid line of the crop.
+    crooked_deg : float
+        Angle between axis and row. [deg]
+    """
+
+    position: int
+    axis: FloatArray
+    lingual: FloatArray
+    centre: FloatArray
+    extent: tuple[float, float, float, float]
+    area_px: float
+    lobes: tuple[Lobe, ...]
+    counted_lobes: int | None
+    number_p: float
+    state_p: FloatArray
+    dentine_share: float
+    edge_px: float
+    touches_crop: bool
+    crooked_deg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Teeth:
+    """
+    All crowns of one row.
+
+    Parameters
+    ----------
+    crowns : tuple of Crown
+        Front first; positions rise strictly.
+    curve : ndarray, shape (3,)
+        Middle line of the row: y = polyval(curve, x). [crop px]
+    lingual_up : bool
+        The tongue side lies towards smaller y.
+    side_score : float
+        -1 .. 1; positive where the tongue side is up.
+    view : ndarray, shape (2,) ; view_u : float
+        Mean (vx, vy) over the crowns, and the standard uncertainty of each component.
+    blur_px : float
+        Median blur sigma over the crowns. [crop px]
+    """
+
+    crowns: tuple[Crown, ...]
+    curve: FloatArray
+    lingual_up: bool
+    side_score: float
+    view: FloatArray
+    view_u: float
+    blur_px: float
+
+
+def find_teeth(maps: LabelMaps, options: TeethOptions | None = None) -> Teeth | None:
+    """
+    Number the crowns of a levelled crop; None where no crown is left.
+
+    Parameters
+    ----------
+    maps : LabelMaps
+        Fine maps, tooth 1 towards the left, row about level.
+    """
+    options = options or TeethOptions()
+    found = row_cells(maps, options)
+    if found is None:
+        return None
+    keep, curve = found
+    ranges = number_columns(column_mass(maps, keep), options)
+    if not ranges:
+        return None
+    labels, y0 = crown_labels(maps, keep, ranges, options)
+    peaks = lobe_peaks(maps, keep, options)
+    owners = peak_owners(peaks, ranges)
+    up_score = side_score(maps, labels, y0, curve)
+    crowns = []
+    for position in ranges:
+        crown = _crown(maps, labels, y0, position, curve, peaks, owners, up_score >= 0, options)
+        if crown is not None:
+            crowns.append(crown)
+    if not crowns:
+        return None
+    view, view_u, blur = _view(maps, labels, y0)
+    return Teeth(
+        crowns=tuple(crowns),
+        curve=curve,
+        lingual_up=up_score >= 0,
+        side_score=up_score,
+        view=view,
+        view_u=view_u,
+        blur_px=blur,
+    )
+
+
+def row_cells(maps: LabelMaps, options: TeethOptions) -> tuple[NDArray[np.bool_], FloatArray] | None:
+    """
+    Crown cells of the row on the coarse grid, and the row's middle line; None without crowns.
+
+    A second row or a false tooth elsewhere in the crop is left out: whole patches are kept or dropped by
+    their distance from a curve that is fitted from the middle of the crop outwards.
+    """
+    crown = maps.block("tooth")[0, ::COARSE_STEP, ::COARSE_STEP] < 0.5
+    count, patch, stats, centroids = cv2.connectedComponentsWithStats(crown.astype(np.uint8), connectivity=8)
+    area = stats[:, cv2.CC_STAT_AREA].astype(np.float64) * COARSE_STEP**2
+    area[0] = 0.0
+    good = area >= options.min_crown_px / 3
+    if count < 2 or not good.any():
+        return None
+    rows, cols = np.nonzero(good[patch])
+    x, y = cols * float(COARSE_STEP), rows * float(COARSE_STEP)
+    curve = _row_curve(x, y, maps.size[1], options.row_half_height_px)
+    off = np.abs(centroids[:, 1] * COARSE_STEP - np.polyval(curve, centroids[:, 0] * COARSE_STEP))
+    good &= off < 0.8 * options.row_half_height_px
+    keep = good[patch]
+    height = np.arange(crown.shape[0])[:, None] * float(COARSE_STEP)
+    keep &= np.abs(height - np.polyval(curve, np.arange(crown.shape[1]) * float(COARSE_STEP))) < (
+        1.5 * options.row_half_height_px
+    )
+    if keep.sum() * COARSE_STEP**2 < options.min_crown_px:
+        return None
+    return keep, curve
+
+
+def _row_curve(x: FloatArray, y: FloatArray, height: int, reach: float) -> FloatArray:
+    """Robust parabola (line for short rows) through the crown cells, started near the middle of the crop."""
+    scale = 768.0
+    prior = np.exp(-0.5 * ((y - height / 2) / (height / 4)) ** 2)
+    order = np.argsort(y)
+    cumulative = np.cumsum(prior[order])
+    start = y[order][np.searchsorted(cumulative, cumulative[-1] / 2)]
+    coefficients = np.array([0.0, 0.0, start])
+    degree = 2 if np.ptp(x) > 500 else 1
+    for width in (1.6 * reach, 1.2 * reach, reach):
+        residual = y - np.polyval(coefficients, x / scale)
+        weight = np.clip(1.0 - (residual / width) ** 2, 0.0, None) ** 2 * prior**0.25
+        # Ridge term: a short row must not be given a wild slope by the shape of one crown.
+        design = np.stack([(x / scale) ** p for p in range(degree, -1, -1)], axis=1)
+        ridge = np.diag([0.02 * weight.sum()] * degree + [0.0])
+        solved = np.linalg.solve(
+            design.T @ (design * weight[:, None]) + ridge * 0.02, design.T @ (weight * y)
+        )
+        coefficients = np.concatenate([np.zeros(2 - degree), solved])
+    return np.asarray(coefficients / np.array([scale**2, scale, 1.0]))
+
+
+def column_mass(maps: LabelMaps, keep: NDArray[np.bool_]) -> FloatArray:
+    """Tooth mass per column of the coarse grid, shape (6, columns): summed probability. [crop px of
+    height]"""
+    block = maps.block("tooth")
+    rows = np.flatnonzero(keep.any(axis=1))
+    low, high = rows[0], rows[-1] + 1
+    inside = keep[low:high].astype(np.float32)
+    return np.stack(
+        [
+            np.einsum("ij,ij->j", block[k, ::COARSE_STEP, ::COARSE_STEP][low:high], inside) * COARSE_STEP
+            for k in range(1, N_TEETH + 1)
+        ]
+    ).astype(np.float64)
+
+
+def number_columns(
+    mass: FloatArray, options: TeethOptions, step_px: float = float(COARSE_STEP)
+) -> dict[int, tuple[float, float]]:
+    """
+    Best numbering of the columns: teeth in order, each at most once, gaps anywhere.
+
+    Parameters
+    ----------
+    mass : ndarray, shape (6, columns)
+        Crown height per column that carries each number. [px]
+    step_px : float
+        Distance between columns. [px]
+
+    Returns
+    -------
+    dict
+        position -> (begin, end) along the row, in order. [px]
+
+    Notes
+    -----
+    States: gap 0, tooth 1, gap 1, tooth 2 ... tooth 6, gap 6; a path never goes back. A tooth column earns
+    its mass, a gap column ``gap_height_px``, and each tooth costs ``entry_cost_px`` to start.
+    """
+    columns = mass.shape[1]
+    n_states = 2 * N_TEETH + 1
+    reward = np.full((columns, n_states), options.gap_height_px * step_px)
+    reward[:, 1::2] = mass.T * step_px
+    entry = np.zeros(n_states)
+    entry[1::2] = options.entry_cost_px
+    best = np.full(n_states, -np.inf)
+    best[0] = 0.0
+    came = np.empty((columns, n_states), dtype=np.int8)
+    states = np.arange(n_states)
+    for column in range(columns):
+        highest = np.maximum.accumulate(best)
+        source = np.maximum.accumulate(np.where(best >= highest, states, 0))
+        before = np.concatenate([[-np.inf], highest[:-1]]) - entry
+        enter = before > best
+        came[column] = np.where(enter, np.concatenate([[0], source[:-1]]), states)
+        best = np.where(enter, before, best) + reward[column]
+    state = int(np.argmax(best))
+    path = np.empty(columns, dtype=np.int64)
+    for column in range(columns - 1, -1, -1):
+        path[column] = state
+        state = int(came[column, state])
+    ranges = {}
+    for position in range(1, N_TEETH + 1):
+        own = np.flatnonzero(path == 2 * position - 1)
+        if own.size:
+            ranges[position] = ((own[0] - 0.5) * step_px, (own[-1] + 0.5) * step_px)
+    return ranges
+
+
+def crown_labels(
+    maps: LabelMaps, keep: NDArray[np.bool_], ranges: dict[int, tuple[float, float]], options: TeethOptions
+) -> tuple[NDArray[np.uint8], int]:
+    """
+    Tooth number per pixel on the grid of `STEP`, for the rows of the band only, and the first row of that
+    band.
+
+    0 = no crown. A pixel keeps the label it likes best where that is within ``number_margin_px`` of the
+    columns numbered so; else it takes the number of its column.
+    """
+    rows = np.flatnonzero(keep.any(axis=1))
+    height = maps.size[1]
+    y0 = max(int(rows[0]) * COARSE_STEP - COARSE_STEP, 0)
+    y1 = min((int(rows[-1]) + 2) * COARSE_STEP, height)
+    block = maps.block("tooth")[:, y0:y1:STEP, ::STEP]
+    best = np.ascontiguousarray(block[1])
+    own = np.ones(best.shape, dtype=np.uint8)
+    for k in range(2, N_TEETH + 1):
+        plane = block[k]
+        higher = plane > best
+        np.copyto(best, plane, where=higher)
+        own[higher] = k
+    crown = block[0] < 0.5
+    near = cv2.dilate(keep.astype(np.uint8), np.ones((3, 3), np.uint8))
+    near = np.repeat(np.repeat(near, 2, axis=0), 2, axis=1)[y0 // STEP :, :]
+    crown &= near[: crown.shape[0], : crown.shape[1]].astype(bool)
+    x = np.arange(own.shape[1]) * float(STEP)
+    allowed = np.zeros((N_TEETH + 1, x.size), dtype=bool)
+    by_column = np.zeros(x.size, dtype=np.uint8)
+    distance = np.full(x.size, options.number_margin_px)
+    for position, (begin, end) in ranges.items():
+        away = np.maximum(np.maximum(begin - x, x - end), 0.0)
+        allowed[position] = away <= options.number_margin_px
+        closer = (away < distance) | (away == 0)
+        by_column[closer] = position
+        distance = np.where(closer, away, distance)
+    accepted = np.take_along_axis(allowed, own, axis=0)
+    labels = np.where(accepted, own, by_column[None, :])
+    labels[~crown] = 0
+    return labels.astype(np.uint8), y0
+
+
+def lobe_peaks(maps: LabelMaps, keep: NDArray[np.bool_], options: TeethOptions) -> FloatArray:
+    """Peaks of the lobe heat over the row, shape (N, 3): x, y, height. [crop px, crop px, 1]"""
+    heat = maps.block("lobe")[0]
+    small = np.ascontiguousarray(heat[::COARSE_STEP, ::COARSE_STEP])
+    small = cv2.GaussianBlur(small, (0, 0), 1.0)
+    reach = max(round(options.lobe_distance_px / COARSE_STEP), 1)
+    ellipse = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    top = (small >= cv2.dilate(small, ellipse)) & (small > 0.7 * options.lobe_peak) & keep
+    peaks = []
+    for row, col in zip(*np.nonzero(top), strict=True):
+        x, y = col * COARSE_STEP, row * COARSE_STEP
+        left, up = max(x - 14, 0), max(y - 14, 0)
+        window = heat[up : y + 15, left : x + 15].astype(np.float64)
+        height = float(cv2.GaussianBlur(window, (0, 0), 2.0).max())
+        weight = np.clip(window - 0.5 * height, 0.0, None)
+        if height < options.lobe_peak or weight.sum() <= 0:
+            continue
+        peaks.append(
+            (
+                left + float((weight.sum(axis=0) @ np.arange(window.shape[1])) / weight.sum()),
+                up + float((weight.sum(axis=1) @ np.arange(window.shape[0])) / weight.sum()),
+                height,
+            )
+        )
+    return np.asarray(peaks, dtype=np.float64).reshape(-1, 3)
+
+
+def side_score(maps: LabelMaps, labels: NDArray[np.uint8], y0: int, curve: FloatArray) -> float:
+    """Agreement that the tongue side is up: +1 every crown pixel says up, -1 down, 0 no idea."""
+    lingual = maps.block("lingual")[0, y0 : y0 + STEP * labels.shape[0] : STEP, ::STEP]
+    y = y0 + np.arange(labels.shape[0])[:, None] * float(STEP)
+    total, weight = 0.0, 0.0
+    for position in np.unique(labels[labels > 0]):
+        mask = labels == position
+        columns = np.flatnonzero(mask.any(axis=0))
+        part = slice(columns[0], columns[-1] + 1)
+        own = mask[:, part]
+        middle = float((own.sum(axis=1) @ y[:, 0]) / own.sum())
+        slope = np.polyval(np.polyder(curve), columns.mean() * STEP)
+        line = middle + slope * (np.arange(part.start, part.stop) - columns.mean()) * STEP
+        above = np.sign(line[None, :] - y) * own
+        total += float(np.sum((2.0 * lingual[:, part] - 1.0) * above))
+        weight += float(own.sum())
+    return total / max(weight, 1.0)
+
+
+def _crown(
+    maps: LabelMaps,
+    labels: NDArray[np.uint8],
+    y0: int,
+    position: int,
+    curve: FloatArray,
+    peaks: FloatArray,
+    owners: NDArray[np.int64],
+    lingual_up: bool,
+    options: TeethOptions,
+) -> Crown | None:
+    """Measure one crown; None where too little of it is left."""
+    mask = _main_patches(labels == position)
+    if mask.sum() * STEP**2 < options.min_crown_px:
+        return None
+    rows, cols = np.nonzero(mask)
+    x, y = cols * float(STEP), y0 + rows * float(STEP)
+    centre = np.array([x.mean(), y.mean()])
+    slope = float(np.polyval(np.polyder(curve), centre[0]))
+    tangent = np.array([1.0, slope]) / np.hypot(1.0, slope)
+    own = peaks[owners == position]
+    if len(own):
+        own = own[own[:, 2] >= options.lobe_peak_share * own[:, 2].max()]
+        own = own[np.argsort(own[:, 0])]
+    axis = tangent
+    if len(own) >= 2:
+        axis = own[-1, :2] - own[0, :2]
+        axis = axis / np.linalg.norm(axis)
+    crooked = float(np.degrees(np.arccos(np.clip(axis @ tangent, -1.0, 1.0))))
+    if crooked > 50.0:
+        axis = tangent
+    own = own[np.argsort(own[:, :2] @ axis)]
+    up = np.array([axis[1], -axis[0]])
+    lingual = up if lingual_up else -up
+    along = (x - centre[0]) * axis[0] + (y - centre[1]) * axis[1]
+    across = (x - centre[0]) * lingual[0] + (y - centre[1]) * lingual[1]
+    low, high = np.percentile(along, [0.4, 99.6])
+    inner, outer = np.percentile(across, [0.4, 99.6])
+    extent = (float(low) - 1.0, float(high) + 1.0, float(inner) - 1.0, float(outer) + 1.0)
+    part = (
+        slice(y0 + rows.min() * STEP, y0 + rows.max() * STEP + 1, STEP),
+        slice(cols.min() * STEP, cols.max() * STEP + 1, STEP),
+    )
+    local = mask[rows.min() : rows.max() + 1, cols.min() : cols.max() + 1].astype(np.float32)
+    area = float(local.sum())
+    numbers = np.array([np.vdot(maps.block("tooth")[k][part], local) for k in range(1, N_TEETH + 1)])
+    dentine = maps.block("material")[4][part]
+    is_dentine = ((dentine > 0.5) & (local > 0)).astype(np.uint8)
+    edge = float(is_dentine.sum() - cv2.erode(is_dentine, np.ones((3, 3), np.uint8)).sum()) * STEP
+    width, height = maps.size
+    return Crown(
+        position=position,
+        axis=axis,
+        lingual=lingual,
+        centre=centre,
+        extent=extent,
+        area_px=area * STEP**2,
+        lobes=_lobes(own, position, centre, axis, lingual, extent),
+        counted_lobes=len(own) or None,
+        number_p=float(numbers[position - 1] / max(numbers.sum(), 1e-6)),
+        state_p=np.array([np.vdot(plane[part], local) for plane in maps.block("state")]) / area,
+        dentine_share=float(np.vdot(dentine, local) / area),
+        edge_px=edge,
+        touches_crop=bool(
+            x.min() < STEP or y.min() < STEP or x.max() >= width - STEP or y.max() >= height - STEP
+        ),
+        crooked_deg=crooked,
+    )
+
+
+def _main_patches(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The mask without patches smaller than 15 % of its largest one."""
+    count, patch, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    if count <= 2:
+        return mask
+    area = stats[:, cv2.CC_STAT_AREA].copy()
+    area[0] = 0
+    return np.asarray((area >= 0.15 * area.max())[patch])
+
+
+def peak_owners(peaks: FloatArray, ranges: dict[int, tuple[float, float]]) -> NDArray[np.int64]:
+    """
+    Tooth of each peak, 0 = none: the one whose columns hold it, or end within 20 px of it.
+
+    Lobe centres lie at mid-height, where columns and crowns agree even if the border between crowns leans.
+    """
+    owners = np.zeros(len(peaks), dtype=np.int64)
+    nearest = np.full(len(peaks), 20.0)
+    for position, (begin, end) in ranges.items():
+        away = np.maximum(np.maximum(begin - peaks[:, 0], peaks[:, 0] - end), 0.0)
+        owners[away < nearest] = position
+        nearest = np.minimum(nearest, away)
+    return owners
+
+
+def _lobes(
+    peaks: FloatArray,
+    position: int,
+    centre: FloatArray,
+    axis: FloatArray,
+    lingual: FloatArray,
+    extent: tuple[float, float, float, float],
+) -> tuple[Lobe, ...]:
+    """Lobes with spans halfway to the neighbouring centres; the crown's ends close the outer ones."""
+    begin, end = extent[0], extent[1]
+    assumed = not len(peaks)
+    if assumed:
+        number = LOBES[position]
+        at = begin + (np.arange(number) + 0.5) / number * (end - begin)
+        offset = np.full(number, 0.5 * (extent[2] + extent[3]))
+    else:
+        at = (peaks[:, :2] - centre) @ axis
+        offset = (peaks[:, :2] - centre) @ lingual
+    borders = np.concatenate([[begin], 0.5 * (at[1:] + at[:-1]), [end]])
+    return tuple(
+        Lobe(
+            number=i + 1,
+            centre=centre + at[i] * axis + offset[i] * lingual,
+            span=(float(borders[i] - at[i]), float(borders[i + 1] - at[i])),
+            assumed=assumed,
+        )
+        for i in range(len(at))
+    )
+
+
+def _view(maps: LabelMaps, labels: NDArray[np.uint8], y0: int) -> tuple[FloatArray, float, float]:
+    """Mean view vector over the crowns, its standard uncertainty per component, and the median blur. [..,
+    .., crop px]"""
+    part = (slice(y0, y0 + STEP * labels.shape[0], STEP), slice(None, None, STEP))
+    crown = labels > 0
+    tilt = [plane[part][crown] for plane in maps.block("tilt")]
+    sigma = float(np.median(maps.block("tilt_log_sigma")[0][part][crown]))
+    view = np.array([float(np.mean(v)) for v in tilt])
+    # The network's own sigma is for one pixel but its error is shared by the whole picture: it does not
+    # average away. What the teeth disagree about is added as a mean over the teeth.
+    teeth = np.unique(labels[crown])
+    means = np.array([[np.mean(v[labels[crown] == k]) for k in teeth] for v in tilt])
+    between = float(np.mean(np.var(means, axis=1, ddof=1))) / len(teeth) if len(teeth) > 1 else 0.0
+    blur = float(np.median(maps.block("blur")[0][part][crown]))
+    return view, float(np.hypot(sigma, np.sqrt(between))), blur
