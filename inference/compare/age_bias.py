@@ -7,11 +7,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
 from crestgauge.inference.compare.agreement import bias
 from crestgauge.inference.compare.estimate import LEVEL, Estimate, TestResult, holm
 from crestgauge.inference.errors import InputError
-from numpy.typing import ArrayLike
-from scipy import stats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

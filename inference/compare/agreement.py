@@ -8,10 +8,11 @@ Readings come as an array (animals, readers) in years. No gaps here: `align` dec
 from __future__ import annotations
 
 import numpy as np
-from crestgauge.inference.compare.estimate import LEVEL, Estimate, bootstrap_interval, share, undefined
-from crestgauge.inference.errors import InputError
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
+
+from crestgauge.inference.compare.estimate import LEVEL, Estimate, bootstrap_interval, share, undefined
+from crestgauge.inference.errors import InputError
 
 Floats = NDArray[np.float64]
 

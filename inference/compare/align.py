@@ -13,9 +13,10 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import numpy as np
+from numpy.typing import NDArray
+
 from crestgauge.inference.compare.ages import AgeScale, LabelRules, place
 from crestgauge.inference.errors import InputError
-from numpy.typing import NDArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

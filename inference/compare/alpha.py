@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from crestgauge.inference.compare.estimate import Estimate, bootstrap_interval, undefined
 from crestgauge.inference.errors import InputError
-from numpy.typing import ArrayLike, NDArray
 
 Level = Literal["nominal", "ordinal", "interval", "ratio"]
 

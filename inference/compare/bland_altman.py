@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from crestgauge.inference.compare.estimate import LEVEL, Estimate, TestResult, undefined
-from crestgauge.inference.errors import InputError
 from numpy.typing import ArrayLike
 from scipy import stats
+
+from crestgauge.inference.compare.estimate import LEVEL, Estimate, TestResult, undefined
+from crestgauge.inference.errors import InputError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from crestgauge.inference.errors import InputError
 from numpy.typing import ArrayLike
+
+from crestgauge.inference.errors import InputError
 
 Tie = Literal["none", "younger"]
 """

@@ -11,9 +11,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from crestgauge.inference.errors import InputError
 from numpy.typing import NDArray
 from scipy import stats
+
+from crestgauge.inference.errors import InputError
 
 MIN_FOR_BOOTSTRAP = 8
 """Animals below which no bootstrap interval is given: resamples of fewer hardly differ (our choice)."""

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from crestgauge.inference.errors import InputError
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
+
+from crestgauge.inference.errors import InputError
 
 POOL_ABOVE_P = 0.25
 """

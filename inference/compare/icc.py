@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from crestgauge.inference.compare.estimate import LEVEL, Estimate, undefined
-from crestgauge.inference.errors import InputError
 from numpy.typing import ArrayLike
 from scipy import stats
+
+from crestgauge.inference.compare.estimate import LEVEL, Estimate, undefined
+from crestgauge.inference.errors import InputError
 
 MODELS = {
     "ICC(1,1)": "each animal by other readers, one reading",

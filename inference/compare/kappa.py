@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from crestgauge.inference.compare.estimate import LEVEL, Estimate, undefined
-from crestgauge.inference.errors import InputError
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
+
+from crestgauge.inference.compare.estimate import LEVEL, Estimate, undefined
+from crestgauge.inference.errors import InputError
 
 Weights = Literal["unweighted", "linear", "quadratic"]
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
-from crestgauge.inference.errors import InputError
 from scipy import stats
+
+from crestgauge.inference.errors import InputError
 
 
 def _z(alpha: float, power: float) -> tuple[float, float]:

@@ -8,10 +8,11 @@ Pooling finds a steady drift of one reader; not pooling finds odd patterns, and 
 from __future__ import annotations
 
 import numpy as np
-from crestgauge.inference.compare.estimate import TestResult
-from crestgauge.inference.compare.kappa import square
 from numpy.typing import ArrayLike
 from scipy import stats
+
+from crestgauge.inference.compare.estimate import TestResult
+from crestgauge.inference.compare.kappa import square
 
 _NO_DISAGREEMENT = "no animal lies off the diagonal, so there is no disagreement to be lopsided"
 

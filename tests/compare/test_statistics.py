@@ -8,6 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
+from scipy import stats
+from sklearn.metrics import cohen_kappa_score
+from statsmodels.stats.contingency_tables import SquareTable, mcnemar
+from statsmodels.stats.proportion import proportion_confint
+
 from crestgauge.inference.compare.age_bias import age_bias_table
 from crestgauge.inference.compare.agreement import (
     average_coefficient_of_variation,
@@ -37,10 +42,6 @@ from crestgauge.inference.compare.planning import (
 )
 from crestgauge.inference.compare.symmetry import bowker, evans_hoenig, pooled
 from crestgauge.inference.errors import InputError
-from scipy import stats
-from sklearn.metrics import cohen_kappa_score
-from statsmodels.stats.contingency_tables import SquareTable, mcnemar
-from statsmodels.stats.proportion import proportion_confint
 
 REL = 1e-9  # the same arithmetic in another order
 

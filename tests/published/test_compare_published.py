@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from crestgauge.inference.compare.age_bias import age_bias_table
 from crestgauge.inference.compare.agreement import (
     average_coefficient_of_variation,
