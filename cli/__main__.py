@@ -1,0 +1,53 @@
+"""Entry of the command ``crestgauge`` and of ``python -m crestgauge.cli``."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+import typer
+
+from crestgauge.cli.app import EXIT_OK, EXIT_STOPPED, EXIT_USAGE, load_commands
+from crestgauge.inference.errors import CrestgaugeError
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """
+    Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Without the program's name; taken from the command line when not given.
+
+    Returns
+    -------
+    int
+        Exit status, see `crestgauge.cli.app`. A bug ends with its traceback.
+    """
+    try:
+        status = load_commands()(args=arguments, prog_name="crestgauge", standalone_mode=False)
+    except (typer.Abort, KeyboardInterrupt):
+        print("Stopped. What was written before is kept.", file=sys.stderr)
+        return EXIT_STOPPED
+    except CrestgaugeError as error:
+        # Whatever can be blamed on one photo was handled there; here nothing could be started.
+        print(f"crestgauge: {error}", file=sys.stderr)
+        return EXIT_USAGE
+    except BrokenPipeError:  # the reader of a pipe has left, as `| head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_OK
+    except Exception as error:
+        # Wrong usage. Its class lies in click or in a copy of click inside typer, depending on typer's
+        # version.
+        show, code = getattr(error, "show", None), getattr(error, "exit_code", None)
+        if show is None or not isinstance(code, int):
+            raise
+        show()
+        return code
+    return status if isinstance(status, int) else EXIT_OK
+
+
+if __name__ == "__main__":
+    sys.exit(main())
