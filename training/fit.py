@@ -1,0 +1,355 @@
+"""
+The training run: draw, vary, step, check, save; on a GPU where there is one, at toy size on a CPU with the same code.
+
+A run ends by steps or by wall-clock time, and the learning rate follows the share of the run that is used up. A killed run goes
+on from its last checkpoint when started again with the same folder.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import platform
+import subprocess
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import torch
+from torch import Tensor, nn
+
+from crestgauge.model.network import Activated, JawNetwork, build_network
+from crestgauge.training.augment import augment
+from crestgauge.training.batch import Draw, Drawn, as_labelled
+from crestgauge.training.config import ScheduleConfig, TrainConfig, as_table, read_config
+from crestgauge.training.losses import total_loss
+from crestgauge.training.metrics import PixelScore
+from crestgauge.training.pool import InlineFeeder, Pool, WorkerFeeder, generator_for
+
+CHECK_SEED = 1_900_000_000
+"""Seeds from here on are for checks; training counts up from ``seed`` * `SEED_SPAN`."""
+SEED_SPAN = 10_000_000
+CHECKPOINT, WEIGHTS, RECORD = "checkpoint.pt", "weights.pt", "record.json"
+BAD_STEPS_ALLOWED = 20
+"""Steps in a row whose loss or gradient is not finite before the run gives up."""
+
+
+def train(
+    config: TrainConfig | str | Path,
+    out: Path,
+    device: str | None = None,
+    max_seconds: float | None = None,
+    *,
+    draw: Draw | None = None,
+    log: Callable[[str], None] = print,
+) -> dict[str, Any]:
+    """
+    Train one network.
+
+    Parameters
+    ----------
+    config : TrainConfig, str or Path
+        Settings, the path of a TOML file, or the name of a shipped one.
+    out : Path
+        Folder for checkpoint, weights and record. If it holds a checkpoint of the same run, that run goes on.
+    device : str, optional
+        "cuda:0", "cpu" ...; a GPU where there is one.
+    max_seconds : float, optional
+        Bound on the wall-clock time of the whole run in place of the config's. [s]
+    draw : Draw, optional
+        Another source of pictures than `crestgauge.synthetic_data`.
+    log : callable
+        Takes one short line.
+
+    Returns
+    -------
+    dict
+        The run record, as written to ``record.json``; ``weights.pt`` holds the averaged weights.
+    """
+    settings = config if isinstance(config, TrainConfig) else read_config(config)
+    if max_seconds is not None:
+        settings = replace(settings, schedule=replace(settings.schedule, max_seconds=max_seconds))
+    target = torch.device(device or ("cuda:0" if torch.cuda.is_available() else "cpu"))
+    out.mkdir(parents=True, exist_ok=True)
+    run = Run(settings, out, target, draw or drawing(settings), log)
+    try:
+        run.go()
+    finally:
+        run.feeder.close()
+    return run.finish()
+
+
+def drawing(config: TrainConfig) -> Draw:
+    """The generator's drawing function with the options of ``config``; can be pickled."""
+    return partial(_draw, role=config.role, options=dict(config.draw))
+
+
+def _draw(seed: int, count: int, device: torch.device, *, role: str, options: dict[str, Any]) -> Drawn:
+    from crestgauge.synthetic_data.draw import draw_batch
+    from crestgauge.synthetic_data.options import COARSE, FINE
+
+    plain = {name: tuple(value) if isinstance(value, list) else value for name, value in options.items()}
+    chosen: Drawn = draw_batch(seed, count, replace(FINE if role == "fine" else COARSE, **plain), device)
+    return chosen
+
+
+class Run:
+    """State of a run; `train` is the way in."""
+
+    def __init__(
+        self, config: TrainConfig, out: Path, device: torch.device, draw: Draw, log: Callable[[str], None]
+    ) -> None:
+        self.config, self.out, self.device, self.log = config, out, device, log
+        self.draw = draw
+        self.started = time.monotonic()
+        torch.manual_seed(config.seed)
+        if device.type == "cuda":
+            torch.cuda.set_device(device)
+            torch.backends.cudnn.benchmark = True  # every crop has one size, so tuning is paid once
+            torch.backends.cuda.matmul.allow_tf32 = True
+            torch.backends.cudnn.allow_tf32 = True
+        self.network = build_network(config.network).to(device, memory_format=torch.channels_last)
+        self.average = Average(self.network, config.schedule.ema)
+        self.optimizer = make_optimizer(self.network, config.schedule)
+        self.pool = Pool(config.pool.capacity, device)
+        self.step, self.used_before, self.bad = 0, 0.0, 0
+        self.history: list[dict[str, float]] = []
+        self.checks: list[dict[str, float]] = []
+        added = self._load()
+        self.feeder = self._make_feeder(added)
+        self.restored = added
+
+    @property
+    def elapsed(self) -> float:
+        """Seconds of this run so far, earlier parts included."""
+        return self.used_before + time.monotonic() - self.started
+
+    def progress(self) -> float:
+        """Share of the run that is used up, 0..1."""
+        schedule = self.config.schedule
+        by_steps = self.step / schedule.max_steps if schedule.max_steps else 0.0
+        by_time = self.elapsed / schedule.max_seconds if schedule.max_seconds else 0.0
+        return min(max(by_steps, by_time), 1.0)
+
+    def go(self) -> None:
+        """Steps until the end."""
+        if self.progress() >= 1:
+            return
+        pool = self.config.pool
+        if self.restored:
+            self.feeder.restore(self.pool, self.restored)
+        self.feeder.fill(self.pool, max(self.pool.added if self.restored else 0, pool.start))
+        self.log(f"{self.config.name}: {len(self.pool)} pictures after {self.elapsed:.0f} s")
+        check = self.config.check
+        last_log = last_check = last_save = self.elapsed
+        while (share := self.progress()) < 1:
+            self.feeder.refresh(self.pool, self.step)
+            losses = self.take_step(share)
+            now = self.elapsed
+            if now - last_log >= check.log_seconds:
+                self._note(losses, share)
+                last_log = now
+            if now - last_check >= check.every_seconds and share < 0.9:
+                self.check()
+                last_check = self.elapsed
+            if now - last_save >= check.save_seconds:
+                self.save()
+                last_save = self.elapsed
+        self._note(losses, 1.0)
+        self.save()
+
+    def take_step(self, share: float) -> dict[str, Tensor]:
+        """One step of the optimizer at ``share`` of the run; returns the losses, still on the device."""
+        schedule, seed = self.config.schedule, self.config.seed
+        rate = rate_at(share, schedule)
+        frozen = schedule.encoder_rate == 0 or share < schedule.frozen_share
+        set_rates(self.optimizer, rate, encoder_factor=0.0 if frozen else schedule.encoder_rate)
+        self.network.train()
+        self.network.encoder.requires_grad_(not frozen)
+        if frozen:
+            self.network.encoder.eval()  # its batch statistics stay too
+        packed = self.pool.sample(schedule.batch, generator_for(seed, self.step))
+        truth = augment(packed, self.config.augment, generator_for(seed, self.step, self.device))
+        image = truth.image.contiguous(memory_format=torch.channels_last)
+        with torch.autocast(self.device.type, dtype=torch.bfloat16, enabled=self.device.type == "cuda"):
+            raw = self.network(image)
+        total, parts = total_loss(raw, truth, self.config.loss)
+        self.optimizer.zero_grad(set_to_none=True)
+        total.backward()  # type: ignore[no-untyped-call]
+        norm = nn.utils.clip_grad_norm_(self.network.parameters(), schedule.clip)
+        if bool(norm.isfinite()):
+            self.bad = 0
+            self.optimizer.step()
+            self.average.update(self.network, self.step)
+        else:
+            self.bad += 1
+            if self.bad > BAD_STEPS_ALLOWED:
+                raise FloatingPointError(f"{self.config.name}: {self.bad} steps in a row without a finite gradient")
+        self.step += 1
+        return {"total": total.detach(), **parts}
+
+    def check(self) -> dict[str, float]:
+        """Pixel metrics of the averaged weights on pictures of their own."""
+        network = Activated(self.average.network).eval()
+        score = PixelScore()
+        size = min(8, self.config.check.pictures)
+        for number in range(-(-self.config.check.pictures // size)):
+            with torch.inference_mode():
+                drawn = self.draw(CHECK_SEED + number, size, self.device)
+                truth = as_labelled(drawn)
+                image = truth.image.float().contiguous(memory_format=torch.channels_last)
+                with torch.autocast(self.device.type, dtype=torch.bfloat16, enabled=self.device.type == "cuda"):
+                    maps = network(image).float()
+                score.add(maps, truth)
+        values = {"step": float(self.step), "seconds": round(self.elapsed, 1), **score.values()}
+        self.checks.append(values)
+        self.log(f"{self.config.name}: check " + " ".join(
+            f"{key.removeprefix('iou_')} {value:.3f}" for key, value in values.items() if key not in ("step", "seconds")
+        ))
+        return values
+
+    def save(self) -> None:
+        """Checkpoint, written under another name first so that a kill leaves the old one whole."""
+        state = {
+            "name": self.config.name, "seed": self.config.seed, "step": self.step, "elapsed": self.elapsed,
+            "added": self.pool.added, "history": self.history, "checks": self.checks,
+            "network": self.network.state_dict(), "average": self.average.network.state_dict(),
+            "optimizer": self.optimizer.state_dict(),
+        }
+        part = self.out / (CHECKPOINT + ".part")
+        torch.save(state, part)
+        part.replace(self.out / CHECKPOINT)
+
+    def finish(self) -> dict[str, Any]:
+        """Last check, averaged weights and record to disk."""
+        final = self.check()
+        self.save()
+        part = self.out / (WEIGHTS + ".part")
+        torch.save({k: v.cpu().contiguous() for k, v in self.average.network.state_dict().items()}, part)
+        part.replace(self.out / WEIGHTS)
+        record = {
+            "name": self.config.name, "role": self.config.role, "seed": self.config.seed,
+            "commit": commit(), "config": as_table(self.config), "steps": self.step,
+            "seconds": round(self.elapsed, 1), "pictures_drawn": self.pool.added,
+            "pictures_used": self.step * self.config.schedule.batch,
+            "parameters": sum(p.numel() for p in self.network.parameters()),
+            "versions": versions(), "device": device_name(self.device),
+            "metrics": final, "checks": self.checks, "history": self.history,
+        }
+        (self.out / RECORD).write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+        return record
+
+    def _note(self, losses: dict[str, Tensor], share: float) -> None:
+        values = {name: round(float(value), 4) for name, value in losses.items()}
+        self.history.append({"step": float(self.step), "seconds": round(self.elapsed, 1), **values})
+        speed = self.step / max(self.elapsed, 1e-6)
+        text = " ".join(f"{name} {value:.3f}" for name, value in values.items())
+        self.log(f"{self.config.name}: {share:4.0%} step {self.step} ({speed:.1f}/s) drawn {self.pool.added} {text}")
+
+    def _load(self) -> int:
+        """State of a checkpoint of the same run, if there is one; returns how many pictures it had drawn."""
+        path = self.out / CHECKPOINT
+        if not path.is_file():
+            return 0
+        state = torch.load(path, map_location=self.device, weights_only=True)
+        if (state["name"], state["seed"]) != (self.config.name, self.config.seed):
+            self.log(f"{path}: belongs to run {state['name']}, seed {state['seed']}; not used")
+            return 0
+        self.network.load_state_dict(state["network"])
+        self.average.network.load_state_dict(state["average"])
+        self.optimizer.load_state_dict(state["optimizer"])
+        self.step, self.used_before = state["step"], state["elapsed"]
+        self.history, self.checks = state["history"], state["checks"]
+        self.log(f"{self.config.name}: goes on from step {self.step}")
+        return int(state["added"])
+
+    def _make_feeder(self, added: int) -> InlineFeeder | WorkerFeeder:
+        pool = self.config.pool
+        first = self.config.seed * SEED_SPAN
+        if pool.workers:
+            named = pool.worker_devices or (str(self.device),)
+            devices = tuple(named[i % len(named)] for i in range(pool.workers))
+            return WorkerFeeder(self.draw, seed=first + added // pool.draw, size=pool.draw, devices=devices)
+        return InlineFeeder(self.draw, seed=first, size=pool.draw, every=pool.every)
+
+
+class Average:
+    """Running mean of the weights; batch statistics are averaged the same way."""
+
+    def __init__(self, network: JawNetwork, decay: float) -> None:
+        self.decay = decay
+        self.network = JawNetwork(network.config)
+        self.network.load_state_dict(network.state_dict())
+        self.network.to(next(network.parameters()).device, memory_format=torch.channels_last)
+        self.network.requires_grad_(False).eval()
+
+    @torch.no_grad()
+    def update(self, network: JawNetwork, step: int) -> None:
+        """Move towards ``network``; faster in the first steps, so that the start is forgotten."""
+        decay = min(self.decay, (1 + step) / (10 + step))
+        pairs = zip(self.network.state_dict().values(), network.state_dict().values(), strict=True)
+        floating = [(mine, other) for mine, other in pairs if mine.is_floating_point()]
+        torch._foreach_lerp_([mine for mine, _ in floating], [other for _, other in floating], 1 - decay)
+
+
+def make_optimizer(network: JawNetwork, schedule: ScheduleConfig) -> torch.optim.AdamW:
+    """AdamW with four groups: encoder or not, decayed (weights) or not (norms and offsets)."""
+    encoder = {id(p) for p in network.encoder_parameters()}
+    groups = []
+    for is_encoder in (True, False):
+        for decays in (True, False):
+            chosen = [p for p in network.parameters() if (id(p) in encoder) is is_encoder and (p.ndim > 1) is decays]
+            groups.append({
+                "params": chosen, "encoder": is_encoder, "weight_decay": schedule.weight_decay if decays else 0.0
+            })
+    return torch.optim.AdamW(groups, lr=schedule.rate, betas=(0.9, 0.99))
+
+
+def set_rates(optimizer: torch.optim.Optimizer, rate: float, *, encoder_factor: float) -> None:
+    """Learning rates of the groups of `make_optimizer`."""
+    for group in optimizer.param_groups:
+        group["lr"] = rate * encoder_factor if group["encoder"] else rate
+
+
+def rate_at(share: float, schedule: ScheduleConfig) -> float:
+    """
+    Learning rate at ``share`` of the run: straight up, then half a cosine down to ``final_share`` of the highest.
+    """
+    if share < schedule.warmup_share:
+        return schedule.rate * (0.05 + 0.95 * share / schedule.warmup_share)
+    down = (share - schedule.warmup_share) / (1 - schedule.warmup_share)
+    low = schedule.rate * schedule.final_share
+    return low + (schedule.rate - low) * 0.5 * (1 + math.cos(math.pi * min(down, 1.0)))
+
+
+def commit() -> str | None:
+    """Commit of the code, with "+" if files were changed since; None outside a git checkout."""
+    def git(*arguments: str) -> str | None:
+        try:
+            done = subprocess.run(["git", *arguments], cwd=Path(__file__).parent, capture_output=True, text=True,
+                                  timeout=10, check=True)
+        except (OSError, subprocess.SubprocessError):
+            return None
+        return done.stdout.strip()
+
+    head = git("rev-parse", "HEAD")
+    return None if head is None else head + ("+" if git("status", "--porcelain", "-uno") else "")
+
+
+def versions() -> dict[str, str]:
+    """Versions that a result may depend on."""
+    import segmentation_models_pytorch
+    import timm
+
+    return {
+        "python": platform.python_version(), "torch": torch.__version__, "timm": timm.__version__,
+        "segmentation_models_pytorch": segmentation_models_pytorch.__version__,
+    }
+
+
+def device_name(device: torch.device) -> str:
+    """What the run ran on, in words."""
+    return torch.cuda.get_device_name(device) if device.type == "cuda" else f"cpu ({platform.machine()})"

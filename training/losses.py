@@ -1,0 +1,191 @@
+"""
+Losses of the label channels.
+
+Every block is judged in float32 whatever the network computed in, only on pixels where its label means something, and
+as a mean over those pixels, so that neither the size of a picture nor the number of ignored pixels changes its weight. A
+block without a single valid pixel in the batch gives 0, with a gradient of 0.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+from crestgauge.model.labels import CHANNELS, Material
+from crestgauge.model.network import LOG_SIGMA_RANGE
+from crestgauge.training.batch import IGNORE, Labelled
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LossConfig:
+    """
+    Weights of the blocks and of the classes.
+
+    Parameters
+    ----------
+    material, dice, tooth, lingual, lobe, state, tilt, blur : float
+        Weight of each block in the sum; ``dice`` is the overlap term of the material block.
+    material_classes : tuple of float
+        Weight of each `Material`. All four crown materials have ONE weight on purpose: a heavier enamel class would
+        move the place where two probabilities are equal, and that place is the band edge that is measured.
+    slow_stride : int
+        Every how many-th pixel of the slowly varying blocks is judged, to save time.
+    beta : float
+        Exponent of the beta-NLL of tilt (Seitzer et al. 2022, "On the pitfalls of heteroscedastic uncertainty
+        estimation", ICLR): 0 is the plain Gaussian likelihood, 1 weighs errors like a squared loss.
+    """
+
+    material: float = 1.0
+    dice: float = 0.5
+    tooth: float = 0.5
+    lingual: float = 0.3
+    lobe: float = 2.0
+    state: float = 0.2
+    tilt: float = 0.1
+    blur: float = 0.1
+    material_classes: tuple[float, ...] = (0.6, 0.6, 1.5, 1.5, 1.5, 1.5)
+    slow_stride: int = 2
+    beta: float = 0.5
+
+
+def total_loss(raw: Tensor, truth: Labelled, config: LossConfig) -> tuple[Tensor, dict[str, Tensor]]:
+    """
+    Weighted sum of all blocks.
+
+    Parameters
+    ----------
+    raw : Tensor, shape (N, N_CHANNELS, H, W)
+        Raw channels of the network, any float type.
+    truth : Labelled
+    config : LossConfig
+
+    Returns
+    -------
+    tuple of Tensor and dict
+        The sum, shape (), and each unweighted block, detached, by name.
+    """
+    step = slice(None, None, config.slow_stride)
+    slow = raw[:, :, step, step]
+    tooth = truth.tooth.masked_fill(truth.void, IGNORE)[:, step, step]
+    crown = (tooth > 0) & (tooth != IGNORE)
+    lingual = truth.lingual[:, step, step]
+    state = truth.state[:, step, step]
+    parts = {
+        "material": material_loss(raw[:, CHANNELS["material"]], truth, config.material_classes),
+        "dice": dice_loss(raw[:, CHANNELS["material"]], truth),
+        "tooth": class_loss(slow[:, CHANNELS["tooth"]], tooth),
+        "lingual": binary_loss(slow[:, CHANNELS["lingual"]][:, 0], lingual, crown & (lingual != IGNORE)),
+        "lobe": heat_loss(slow[:, CHANNELS["lobe"]][:, 0], truth.lobe[:, step, step],
+                          ~truth.void[:, step, step]),
+        "state": class_loss(slow[:, CHANNELS["state"]], state.masked_fill(~crown, IGNORE)),
+        "tilt": tilt_loss(slow[:, CHANNELS["tilt"]], slow[:, CHANNELS["tilt_log_sigma"]][:, 0],
+                          truth.tilt[:, :, step, step], crown, beta=config.beta),
+        "blur": blur_loss(slow[:, CHANNELS["blur"]][:, 0], truth.blur, crown),
+    }
+    total = torch.stack([getattr(config, name) * part for name, part in parts.items()]).sum()
+    return total, {name: part.detach() for name, part in parts.items()}
+
+
+def masked_mean(values: Tensor, valid: Tensor) -> Tensor:
+    """Mean of ``values`` where ``valid``; 0 where nothing is valid."""
+    chosen = torch.where(valid, values, torch.zeros_like(values))
+    return chosen.sum() / valid.sum().clamp(min=1)
+
+
+def material_loss(logits: Tensor, truth: Labelled, weights: tuple[float, ...]) -> Tensor:
+    """Cross entropy of the material block, weighted by class. [nat]"""
+    weight = torch.tensor(weights, device=logits.device, dtype=torch.float32)
+    return class_loss(logits, truth.material.masked_fill(truth.void, IGNORE), weight)
+
+
+def class_loss(logits: Tensor, labels: Tensor, weight: Tensor | None = None) -> Tensor:
+    """
+    Cross entropy over the valid pixels; with ``weight``, the weighted mean. [nat]
+
+    Parameters
+    ----------
+    logits : Tensor, shape (N, C, H, W)
+    labels : Tensor of uint8, shape (N, H, W)
+        `IGNORE` where not judged.
+    weight : Tensor, shape (C,), optional
+    """
+    valid = labels != IGNORE
+    target = torch.where(valid, labels, torch.zeros_like(labels)).long()
+    surprise = functional.cross_entropy(logits.float(), target, reduction="none")
+    share = valid.float() if weight is None else valid * weight[target]
+    return (surprise * share).sum() / share.sum().clamp(min=1e-6)
+
+
+def dice_loss(logits: Tensor, truth: Labelled) -> Tensor:
+    """
+    1 - soft overlap, mean over those crown materials that the batch has; thin bands count like wide areas.
+
+    The overlap is 2 sum(p t) / (sum p + sum t) over all valid pixels of the batch.
+    """
+    valid = (truth.material != IGNORE) & ~truth.void
+    probability = logits.float().softmax(dim=1)
+    losses, present = [], []
+    for material in range(int(Material.CROWN_WALL), len(Material)):
+        said = probability[:, material] * valid
+        true = (truth.material == material) & valid
+        losses.append(1 - 2 * (said * true).sum() / (said.sum() + true.sum()).clamp(min=1e-6))
+        present.append(true.any())
+    return masked_mean(torch.stack(losses), torch.stack(present))
+
+
+def binary_loss(logits: Tensor, labels: Tensor, valid: Tensor) -> Tensor:
+    """Binary cross entropy where ``valid``; all shapes (N, H, W). [nat]"""
+    surprise = functional.binary_cross_entropy_with_logits(
+        logits.float(), (labels == 1).float(), reduction="none"
+    )
+    return masked_mean(surprise, valid)
+
+
+def heat_loss(logits: Tensor, heat: Tensor, valid: Tensor) -> Tensor:
+    """
+    Cross entropy of a heat map less its own entropy (0 for a perfect answer), hot pixels weighted up; shapes (N, H, W).
+
+    The weight depends on the true heat alone, so it does not move the answer that is best at a pixel.
+    """
+    heat = heat.float().clamp(0, 1)
+    cross = functional.binary_cross_entropy_with_logits(logits.float(), heat, reduction="none")
+    own = -(torch.special.xlogy(heat, heat) + torch.special.xlogy(1 - heat, 1 - heat))
+    return masked_mean((cross - own) * (0.2 + heat), valid)
+
+
+def tilt_loss(view: Tensor, log_sigma: Tensor, true: Tensor, valid: Tensor, *, beta: float) -> Tensor:
+    """
+    Gaussian negative log-likelihood of (vx, vy) with one sigma, weighted by sigma^(2 beta) without gradient.
+
+    Parameters
+    ----------
+    view, true : Tensor, shape (N, 2, H, W)
+    log_sigma : Tensor, shape (N, H, W)
+        Held in `LOG_SIGMA_RANGE`.
+    valid : Tensor of bool, shape (N, H, W)
+    beta : float
+    """
+    held = log_sigma.float().clamp(*LOG_SIGMA_RANGE)
+    squared = (view.float() - true.float()).square().sum(dim=1)
+    likelihood = 0.5 * squared * torch.exp(-2 * held) + 2 * held
+    return masked_mean(likelihood * torch.exp(2 * beta * held.detach()), valid)
+
+
+def blur_loss(log2_sigma: Tensor, true: Tensor, crown: Tensor) -> Tensor:
+    """
+    Absolute error of log2 blur on crown pixels, or on all pixels of a picture that has none.
+
+    Parameters
+    ----------
+    log2_sigma : Tensor, shape (N, H, W)
+    true : Tensor, shape (N,)
+        NaN = unknown, not judged.
+    crown : Tensor of bool, shape (N, H, W)
+    """
+    known = true.isfinite()
+    judged = (crown | ~crown.any(dim=(1, 2), keepdim=True)) & known[:, None, None]
+    target = torch.where(known, true, torch.zeros_like(true)).float()[:, None, None]
+    return masked_mean((log2_sigma.float() - target).abs(), judged)
