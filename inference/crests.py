@@ -15,11 +15,13 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
+
 from crestgauge.inference.bands import BandOptions, ProfileBands, read_profiles
 from crestgauge.inference.maps import LabelMaps
+from crestgauge.inference.numeric import fit_polynomial, median
 from crestgauge.inference.teeth import Crown, Lobe, Teeth
 from crestgauge.model.labels import CHANNELS, Material
-from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 N_STATIONS = 21
@@ -36,6 +38,8 @@ class CrestOptions:
     ----------
     columns : int
         Grid columns along a lobe.
+    step_px : float
+        Grid step across the tooth. [crop px]
     inner_px, outer_px : float
         How far the grid reaches from the lobe's centre to the cheek and to the tongue side. [crop px]
     column_dentine_px : float
@@ -45,7 +49,8 @@ class CrestOptions:
     bands : BandOptions
     """
 
-    columns: int = 48
+    columns: int = 40
+    step_px: float = 1.5
     inner_px: float = 70.0
     outer_px: float = 110.0
     column_dentine_px: float = 0.6
@@ -66,6 +71,8 @@ class LobeGrid:
         Place of the grid's columns and rows from the lobe's centre. [crop px]
     dentine, enamel, infundibulum, lingual : ndarray of float32, shape (C, T)
         Probabilities.
+    crest_side : ndarray of bool, shape (C, T)
+        Where the tongue-side crest can be.
     """
 
     crown: Crown
@@ -76,6 +83,7 @@ class LobeGrid:
     enamel: NDArray[np.float32]
     infundibulum: NDArray[np.float32]
     lingual: NDArray[np.float32]
+    crest_side: NDArray[np.bool_]
 
     def to_crop(self, along: FloatArray, across: FloatArray) -> FloatArray:
         """Points of the crop, shape (N, 2), for places on the grid."""
@@ -111,20 +119,20 @@ class Strip:
 
 def cut_lobes(maps: LabelMaps, teeth: Teeth, options: CrestOptions) -> list[LobeGrid]:
     """Grids of all lobes of all crowns, front first."""
-    across = np.arange(-options.inner_px, options.outer_px + 0.5, 1.0)
+    across = np.arange(-options.inner_px, options.outer_px + 0.5, options.step_px)
     lobes = [(crown, lobe) for crown in teeth.crowns for lobe in crown.lobes]
     if not lobes:
         return []
-    points = np.empty((len(lobes), options.columns, across.size, 2), dtype=np.float32)
-    alongs = []
+    alongs = [np.linspace(lobe.span[0], lobe.span[1], options.columns) for _, lobe in lobes]
+    shape = (len(lobes), options.columns, across.size)
+    x, y = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32)
     for i, (crown, lobe) in enumerate(lobes):
-        along = np.linspace(lobe.span[0], lobe.span[1], options.columns)
-        alongs.append(along)
-        points[i] = lobe.centre + along[:, None, None] * crown.axis + across[None, :, None] * crown.lingual
-    flat = points.reshape(-1, across.size, 2)
+        for plane, k in ((x, 0), (y, 1)):
+            plane[i] = (lobe.centre[k] + alongs[i] * crown.axis[k])[:, None] + across * crown.lingual[k]
+    table = cv2.convertMaps(x.reshape(-1, across.size), y.reshape(-1, across.size), cv2.CV_16SC2)
     material = CHANNELS["material"].start
     planes = [
-        sample(maps.channels[channel], flat).reshape(len(lobes), options.columns, across.size)
+        np.asarray(cv2.remap(maps.channels[channel], *table, cv2.INTER_LINEAR)).reshape(shape)
         for channel in (
             material + Material.DENTINE,
             material + Material.ENAMEL_BAND,
@@ -132,6 +140,7 @@ def cut_lobes(maps: LabelMaps, teeth: Teeth, options: CrestOptions) -> list[Lobe
             CHANNELS["lingual"].start,
         )
     ]
+    side = _crest_side(planes[2], planes[3], round(6.0 / options.step_px))
     return [
         LobeGrid(
             crown=crown,
@@ -142,34 +151,26 @@ def cut_lobes(maps: LabelMaps, teeth: Teeth, options: CrestOptions) -> list[Lobe
             enamel=planes[1][i],
             infundibulum=planes[2][i],
             lingual=planes[3][i],
+            crest_side=side[i],
         )
         for i, (crown, lobe) in enumerate(lobes)
     ]
 
 
-def sample(plane: NDArray[np.float32], points: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Bilinear samples of one channel at points (..., 2) (x, y); 0 outside the plane."""
-    shape = points.shape[:-1]
-    grid = points.reshape(-1, shape[-1], 2)
-    out = cv2.remap(plane, grid, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0.0)
-    return np.asarray(out).reshape(shape)
-
-
 def find_strip(grid: LobeGrid, options: CrestOptions) -> Strip | None:
     """The dentine strip of the lobe, or its enamel ridge; None where neither can be seen."""
-    side = _crest_side(grid)
-    across = grid.across
-    weight = grid.dentine * side
-    mass = weight.sum(axis=1).astype(np.float64)
+    across, step = grid.across, float(grid.across[1] - grid.across[0])
+    weight = grid.dentine * grid.crest_side
+    mass = weight.sum(axis=1).astype(np.float64) * step
     shown = _drop_short_runs(
         (mass >= options.column_dentine_px) & (weight.max(axis=1) > 0.3), options.run_columns
     )
     has_dentine = bool(shown.any())
-    enamel = grid.enamel * side
-    has_enamel = bool((enamel.sum(axis=1) >= 1.0).mean() > 0.1)
+    enamel = grid.enamel * grid.crest_side
+    enamel_mass = enamel.sum(axis=1).astype(np.float64) * step
+    has_enamel = bool((enamel_mass >= 1.0).mean() > 0.1)
     if not has_dentine:
-        weight = enamel
-        mass = weight.sum(axis=1).astype(np.float64)
+        weight, mass = enamel, enamel_mass
         shown = _drop_short_runs(mass >= 1.0, options.run_columns)
         if not shown.any():
             return None
@@ -191,25 +192,29 @@ def find_strip(grid: LobeGrid, options: CrestOptions) -> Strip | None:
     )
 
 
-def _crest_side(grid: LobeGrid) -> NDArray[np.float32]:
-    """1 on the tongue side of the infundibulum where there is one, else the tongue-side probability (C,
-    T)."""
-    open_here = grid.infundibulum > 0.5
-    has = open_here.any(axis=1)
-    last = open_here.shape[1] - 1 - open_here[:, ::-1].argmax(axis=1)
-    # The lingual-most infundibulum pixel, made steady over columns: a speck on the tongue side moves nothing.
-    edge = np.where(has, last, 0).astype(np.float64)
-    if has.sum() >= 3:
-        index = np.flatnonzero(has)
-        padded = np.pad(edge[index], 3, mode="edge")
-        steady = np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1)
-        edge[index] = np.where(np.abs(edge[index] - steady) > 6, steady, edge[index])
-    beyond = np.arange(grid.across.size)[None, :] > edge[:, None]
-    likely = grid.lingual > 0.5
-    crown = np.maximum(grid.lingual, 0.0)
-    # Beside an infundibulum the strip may reach over the lobe's middle line, so a weak tongue-side vote is
-    # enough.
-    return np.where(has[:, None], beyond & (crown > 0.15), likely).astype(np.float32)
+def _crest_side(
+    infundibulum: NDArray[np.float32], lingual: NDArray[np.float32], speck: int
+) -> NDArray[np.bool_]:
+    """
+    Where the tongue-side crest can be, shape (L, C, T) like the inputs.
+
+    Beyond the tongue-most infundibulum sample of the column where it has one (the strip may then reach over
+    the lobe's middle line, so a weak tongue-side vote is enough), else where the tongue side is likely.
+    """
+    open_here = infundibulum > 0.5
+    has = open_here.any(axis=2)
+    edge = np.where(has, open_here.shape[2] - 1 - open_here[:, :, ::-1].argmax(axis=2), -1)
+    for lobe in range(edge.shape[0]):
+        index = np.flatnonzero(has[lobe])
+        if index.size < 3:
+            continue
+        # Made steady over columns: a speck on the tongue side moves nothing.
+        own = edge[lobe, index]
+        padded = np.pad(own, 3, mode="edge")
+        steady = np.sort(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1)[:, 3]
+        edge[lobe, index] = np.where(np.abs(own - steady) > speck, steady, own)
+    beyond = np.arange(infundibulum.shape[2]) > edge[:, :, None]
+    return np.where(has[:, :, None], beyond & (lingual > 0.15), lingual > 0.5)
 
 
 def _drop_short_runs(mask: NDArray[np.bool_], shortest: int) -> NDArray[np.bool_]:
@@ -231,9 +236,9 @@ def _smooth_line(along: FloatArray, middle: FloatArray, weight: FloatArray) -> F
     weight = weight.astype(np.float64)
     polynomial = np.zeros(1)
     for _ in range(3):
-        polynomial = np.polyfit(along / scale, middle, degree, w=np.sqrt(weight))
+        polynomial = fit_polynomial(along / scale, middle, degree, weight)
         residual = middle - np.polyval(polynomial, along / scale)
-        spread = max(1.4826 * float(np.median(np.abs(residual))), 0.5)
+        spread = max(1.4826 * median(np.abs(residual)), 0.5)
         weight = weight / (1.0 + (residual / (3.0 * spread)) ** 4)
     powers = scale ** np.arange(degree, -1, -1.0)
     return np.asarray(polynomial / powers)
@@ -294,13 +299,16 @@ def read_crests(
     reach = round(bands.reach_px / bands.step_px)
     offsets = np.arange(-reach, reach + 1) * bands.step_px
     frames = [station_frames(grids[i], strips[i]) for i in chosen]  # type: ignore[arg-type]
-    points = np.stack([c[:, None, :] + offsets[None, :, None] * n[:, None, :] for c, n, _ in frames])
-    flat = np.ascontiguousarray(points.reshape(-1, offsets.size, 2), dtype=np.float32)
+    centres = np.concatenate([c for c, _, _ in frames])
+    normals = np.concatenate([n for _, n, _ in frames])
+    x = (centres[:, :1] + offsets * normals[:, :1]).astype(np.float32)
+    y = (centres[:, 1:] + offsets * normals[:, 1:]).astype(np.float32)
+    table = cv2.convertMaps(x, y, cv2.CV_16SC2)
     material = CHANNELS["material"].start
     planes = []
     for name in (Material.DENTINE, Material.ENAMEL_BAND, Material.INFUNDIBULUM):
-        plane = sample(maps.channels[material + name], flat).reshape(len(chosen), N_STATIONS, offsets.size)
-        planes.append(_along_mean(plane).reshape(-1, offsets.size))
+        plane = np.asarray(cv2.remap(maps.channels[material + name], *table, cv2.INTER_LINEAR))
+        planes.append(_along_mean(plane.reshape(len(chosen), N_STATIONS, -1)).reshape(-1, offsets.size))
     read = read_profiles(planes[0], planes[1], planes[2], bands)
     for j, i in enumerate(chosen):
         part = slice(j * N_STATIONS, (j + 1) * N_STATIONS)

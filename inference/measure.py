@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import numpy as np
+from numpy.typing import NDArray
+
 from crestgauge.inference.crests import (
     STATION_AT,
     CrestOptions,
@@ -40,12 +42,12 @@ from crestgauge.inference.measured import (
     Stations,
     ToothFlag,
 )
+from crestgauge.inference.numeric import fit_polynomial, median
 from crestgauge.inference.positions import empty_state, fit_row, look_at
 from crestgauge.inference.row import CROP_PX_PER_MM
 from crestgauge.inference.teeth import Crown, Teeth, TeethOptions, find_teeth
 from crestgauge.inference.uncertainty import EdgeModel, one_band_u, two_band_u
 from crestgauge.model.labels import LOBES, MILK_LOBES, N_TEETH, ToothState
-from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 _NOMINAL_ENAMEL_MM = 0.6
@@ -186,7 +188,7 @@ def _crest(
         ratio, definitions = _ratio(dentine, outer, inner, both, sigma, model)
     flags |= _crest_flags(context, grid, strip, dentine, outer, inner, both, gone)
     medians = [
-        context.photo(float(np.median(w[ok])), width_u) if ok.any() else None
+        context.photo(median(w[ok]), width_u) if ok.any() else None
         for w, ok in ((dentine, usable & ~np.isnan(dentine)), (outer, usable), (inner, both))
     ]
     return MeasuredCrest(
@@ -215,15 +217,15 @@ def _ratio(
     """Ratio by the declared definition with its standard uncertainty, and under the other definitions."""
     d, o, i, at = dentine[both], outer[both], inner[both], STATION_AT[both]
     ratios = 2.0 * d / (o + i)
-    value = float(np.median(ratios))
-    edge = float(two_band_u(np.median(d), np.median(o), np.median(i), sigma))
+    value = median(ratios)
+    edge = float(two_band_u(median(d), median(o), median(i), sigma))
     # Moving the strip's ends moves all stations: the slope of the ratio along the strip tells what that does.
-    slope = float(np.polyfit(at, ratios, 1)[0]) if at.size >= 5 else 0.0
+    slope = float(fit_polynomial(at, ratios, 1)[0]) if at.size >= 5 else 0.0
     u = model.scale * float(np.hypot(edge, model.definition_share * slope))
     definitions = {
         "widest": float(_widest(d, ratios)),
-        "outer": float(np.median(d / o)),
-        "inner": float(np.median(d / i)),
+        "outer": median(d / o),
+        "inner": median(d / i),
     }
     middle = np.abs(at - 0.5) <= 0.05 + 1e-9
     if middle.any():
@@ -256,14 +258,14 @@ def _crest_flags(
     if both.sum() < both.size / 3 and not gone:
         flags |= CrestFlag.FEW_STATIONS
     if both.any() and not gone:
-        widths = [float(np.median(w[both])) for w in (dentine, outer, inner)]
+        widths = [median(w[both]) for w in (dentine, outer, inner)]
         if min(widths) < 2.0 * context.teeth.blur_px:
             flags |= CrestFlag.NARROW_BAND
         if not 0.5 <= widths[1] / widths[2] <= 2.0:
             flags |= CrestFlag.UNEVEN_BANDS
         ratios = (2.0 * dentine / (outer + inner))[both]
-        low, high = np.percentile(ratios, [10, 90])
-        if high - low > 0.5 * max(float(np.median(ratios)), 0.2):
+        low, high = np.sort(ratios)[[ratios.size // 10, -1 - ratios.size // 10]]
+        if high - low > 0.5 * max(median(ratios), 0.2):
             flags |= CrestFlag.TAPERED
     return flags
 

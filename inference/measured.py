@@ -15,8 +15,9 @@ from types import MappingProxyType
 from typing import Any
 
 import numpy as np
-from crestgauge.inference.evidence import Quantity, State
 from numpy.typing import NDArray
+
+from crestgauge.inference.evidence import Quantity, State
 
 FloatArray = NDArray[np.float64]
 

@@ -10,12 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
+
 from crestgauge.inference.evidence import State
 from crestgauge.inference.maps import LabelMaps, RowFrame
 from crestgauge.inference.row import nominal_centres_px
 from crestgauge.inference.teeth import Teeth
 from crestgauge.model.labels import N_TEETH, Material
-from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 _HALF_HEIGHT_PX = 40.0

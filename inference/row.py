@@ -15,6 +15,8 @@ from typing import Literal
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
+
 from crestgauge.inference.errors import InputError
 from crestgauge.inference.maps import (
     COARSE_LONG_SIDE,
@@ -26,7 +28,6 @@ from crestgauge.inference.maps import (
     RowFrame,
 )
 from crestgauge.model.labels import N_TEETH
-from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 CROP_PX_PER_MM = CROP_SIZE[0] * NOMINAL_ROW_SHARE / NOMINAL_ROW_MM

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
+
 from crestgauge.inference.maps import LabelMaps
 from crestgauge.model.labels import CHANNELS, LOBES, N_TEETH
-from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 STEP = 2
@@ -186,8 +187,13 @@ def find_teeth(maps: LabelMaps, options: TeethOptions | None = None) -> Teeth | 
     owners = peak_owners(peaks, ranges)
     up_score = side_score(maps, labels, y0, curve)
     crowns = []
+    windows = label_windows(labels)
     for position in ranges:
-        crown = _crown(maps, labels, y0, position, curve, peaks, owners, up_score >= 0, options)
+        if position not in windows:
+            continue
+        crown = _crown(
+            maps, labels, y0, position, windows[position], curve, peaks, owners, up_score >= 0, options
+        )
         if crown is not None:
             crowns.append(crown)
     if not crowns:
@@ -293,28 +299,31 @@ def number_columns(
     States: gap 0, tooth 1, gap 1, tooth 2 ... tooth 6, gap 6; a path never goes back. A tooth column earns
     its mass, a gap column ``gap_height_px``, and each tooth costs ``entry_cost_px`` to start.
     """
-    columns = mass.shape[1]
-    n_states = 2 * N_TEETH + 1
-    reward = np.full((columns, n_states), options.gap_height_px * step_px)
-    reward[:, 1::2] = mass.T * step_px
-    entry = np.zeros(n_states)
-    entry[1::2] = options.entry_cost_px
-    best = np.full(n_states, -np.inf)
-    best[0] = 0.0
-    came = np.empty((columns, n_states), dtype=np.int8)
-    states = np.arange(n_states)
+    # Plain Python: 13 states by some 400 columns are too small for numpy to pay.
+    columns, n_states = mass.shape[1], 2 * N_TEETH + 1
+    earned = (mass.T * step_px).tolist()
+    gap = options.gap_height_px * step_px
+    best = [0.0] + [-np.inf] * (n_states - 1)
+    came: list[list[int]] = []
     for column in range(columns):
-        highest = np.maximum.accumulate(best)
-        source = np.maximum.accumulate(np.where(best >= highest, states, 0))
-        before = np.concatenate([[-np.inf], highest[:-1]]) - entry
-        enter = before > best
-        came[column] = np.where(enter, np.concatenate([[0], source[:-1]]), states)
-        best = np.where(enter, before, best) + reward[column]
+        source, highest = 0, -np.inf
+        back, after = [], []
+        for state in range(n_states):
+            is_tooth = state % 2 == 1
+            entered = highest - (options.entry_cost_px if is_tooth else 0.0)
+            reward = earned[column][state // 2] if is_tooth else gap
+            stay = best[state]
+            back.append(source if entered > stay else state)
+            after.append(max(entered, stay) + reward)
+            if stay > highest:
+                source, highest = state, stay
+        came.append(back)
+        best = after
     state = int(np.argmax(best))
     path = np.empty(columns, dtype=np.int64)
     for column in range(columns - 1, -1, -1):
         path[column] = state
-        state = int(came[column, state])
+        state = came[column][state]
     ranges = {}
     for position in range(1, N_TEETH + 1):
         own = np.flatnonzero(path == 2 * position - 1)
@@ -397,17 +406,16 @@ def side_score(maps: LabelMaps, labels: NDArray[np.uint8], y0: int, curve: Float
     lingual = maps.block("lingual")[0, y0 : y0 + STEP * labels.shape[0] : STEP, ::STEP]
     y = y0 + np.arange(labels.shape[0])[:, None] * float(STEP)
     total, weight = 0.0, 0.0
-    for position in np.unique(labels[labels > 0]):
-        mask = labels == position
-        columns = np.flatnonzero(mask.any(axis=0))
-        part = slice(columns[0], columns[-1] + 1)
-        own = mask[:, part]
-        middle = float((own.sum(axis=1) @ y[:, 0]) / own.sum())
-        slope = np.polyval(np.polyder(curve), columns.mean() * STEP)
-        line = middle + slope * (np.arange(part.start, part.stop) - columns.mean()) * STEP
-        above = np.sign(line[None, :] - y) * own
-        total += float(np.sum((2.0 * lingual[:, part] - 1.0) * above))
-        weight += float(own.sum())
+    for position, (rows, cols) in label_windows(labels).items():
+        own = (labels[rows, cols] == position).astype(np.float32)
+        per_row, per_column = own.sum(axis=1), own.sum(axis=0)
+        middle = float(per_row @ y[rows, 0] / per_row.sum())
+        x = np.arange(cols.start, cols.stop) * float(STEP)
+        x_middle = float(per_column @ x / per_column.sum())
+        line = middle + np.polyval(np.polyder(curve), x_middle) * (x - x_middle)
+        above = np.sign(line[None, :] - y[rows]).astype(np.float32) * own
+        total += float(2.0 * np.vdot(lingual[rows, cols], above) - above.sum())
+        weight += float(per_row.sum())
     return total / max(weight, 1.0)
 
 
@@ -416,6 +424,7 @@ def _crown(
     labels: NDArray[np.uint8],
     y0: int,
     position: int,
+    window: tuple[slice, slice],
     curve: FloatArray,
     peaks: FloatArray,
     owners: NDArray[np.int64],
@@ -423,10 +432,12 @@ def _crown(
     options: TeethOptions,
 ) -> Crown | None:
     """Measure one crown; None where too little of it is left."""
-    mask = _main_patches(labels == position)
+    part_rows, part_cols = window
+    mask = _main_patches(labels[part_rows, part_cols] == position)
     if mask.sum() * STEP**2 < options.min_crown_px:
         return None
     rows, cols = np.nonzero(mask)
+    rows, cols = rows + part_rows.start, cols + part_cols.start
     x, y = cols * float(STEP), y0 + rows * float(STEP)
     centre = np.array([x.mean(), y.mean()])
     slope = float(np.polyval(np.polyder(curve), centre[0]))
@@ -454,7 +465,9 @@ def _crown(
         slice(y0 + rows.min() * STEP, y0 + rows.max() * STEP + 1, STEP),
         slice(cols.min() * STEP, cols.max() * STEP + 1, STEP),
     )
-    local = mask[rows.min() : rows.max() + 1, cols.min() : cols.max() + 1].astype(np.float32)
+    first_row, first_col = rows.min() - part_rows.start, cols.min() - part_cols.start
+    local = mask[first_row : first_row + np.ptp(rows) + 1, first_col : first_col + np.ptp(cols) + 1]
+    local = local.astype(np.float32)
     area = float(local.sum())
     numbers = np.array([np.vdot(maps.block("tooth")[k][part], local) for k in range(1, N_TEETH + 1)])
     dentine = maps.block("material")[4][part]
@@ -479,6 +492,16 @@ def _crown(
         ),
         crooked_deg=crooked,
     )
+
+
+def label_windows(labels: NDArray[np.uint8]) -> dict[int, tuple[slice, slice]]:
+    """Smallest window of each tooth number in the label map: (rows, columns)."""
+    windows = {}
+    for position in range(1, N_TEETH + 1):
+        x, y, width, height = cv2.boundingRect(cv2.compare(labels, position, cv2.CMP_EQ))
+        if width and height:
+            windows[position] = (slice(y, y + height), slice(x, x + width))
+    return windows
 
 
 def _main_patches(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -21,8 +21,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from crestgauge.inference.errors import InputError
 from numpy.typing import ArrayLike, NDArray
+
+from crestgauge.inference.errors import InputError
 
 FloatArray = NDArray[np.float64]
 

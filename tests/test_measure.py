@@ -5,11 +5,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from drawn_row import DrawnLobe, blurred, draw, plain_row
+
 from crestgauge.inference.maps import LabelMaps, RowFrame
 from crestgauge.inference.measure import measure_row, to_evidence
 from crestgauge.inference.measured import CrestFlag
 from crestgauge.model.labels import CHANNELS, LOBES
-from drawn_row import DrawnLobe, blurred, draw, plain_row
 
 IDENTITY = RowFrame(np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]))
 
