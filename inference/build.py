@@ -74,6 +74,7 @@ def build_reading(
     measured: Measured | None = None,
     proposal: Proposal | None = None,
     retake: Sequence[Retake] = (),
+    cautions: Sequence[str] = (),
 ) -> Reading:
     """
     Put a reading together.
@@ -87,6 +88,8 @@ def build_reading(
     retake : sequence of Retake
         Reasons to refuse the photo. Where there is one, no class, steps or coarse classes are kept:
         measured on a photo that is not good enough they would be a guess.
+    cautions : sequence of str
+        Sentences on the photo; they become the reading's first notes.
 
     Raises
     ------
@@ -121,7 +124,7 @@ def build_reading(
         px_per_mm=measured.px_per_mm,
         teeth=tuple(_tooth(tooth, measured, ratios.get(tooth.position)) for tooth in teeth),
         steps=_steps(kept) if kept else (),
-        notes=kept.notes if kept else (),
+        notes=(*cautions, *(kept.notes if kept else ())),
         retake=reasons,
         versions=versions,
     )

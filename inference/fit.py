@@ -1,0 +1,294 @@
+"""
+Can this photo show what the key asks? One reason, measured value, limit and advice for each thing that it
+cannot.
+
+Pure: numbers, label maps and pictures in, reasons out. Every limit is in `FitLimits`, each with where it
+comes from. What a limit lets through close to it is a caution, which a reading carries as a note.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crestgauge.inference.maps import COARSE_LONG_SIDE, LabelMaps, RowFrame
+from crestgauge.inference.measured import MeasuredRow, MeasuredTooth, ToothFlag
+from crestgauge.inference.reading import Retake
+from crestgauge.inference.row import CROP_PX_PER_MM, RowOptions, RowSearch
+from crestgauge.model.labels import CHANNELS, CROWN_MATERIALS, Material
+
+KEY_TEETH: Final = (3, 4, 5, 6)
+"""Teeth that the key asks about."""
+MOLARS: Final = (4, 5, 6)
+
+ADVICE: Final[dict[str, str]] = {
+    "not_a_jaw": (
+        "No row of lower cheek teeth was found: lay one half of the lower jaw flat, cheek teeth up, and "
+        "let the tooth row fill most of the picture."
+    ),
+    "no_chewing_surface": (
+        "The chewing surface is not in view: turn the jaw so that the biting surfaces face the camera, "
+        "and take the picture from straight above."
+    ),
+    "tilted": (
+        "The camera looks at the teeth from the side: hold it straight above the middle of the row, so "
+        "that both side walls of the teeth disappear."
+    ),
+    "blurred": (
+        "The teeth are not sharp: rest the phone on something, tap on the teeth to focus, and take it in "
+        "better light from 25 to 30 cm away."
+    ),
+    "too_small": (
+        "The teeth are too small in the picture: go closer, or use the zoom, until the tooth row fills "
+        "most of the long side, and send the original file."
+    ),
+    "glare": (
+        "Bright reflections cover the crests: dry the teeth, switch the flash off, and turn away from "
+        "the sun or shade the jaw."
+    ),
+    "dark": (
+        "The teeth are too dark to tell enamel from dentine: take it in daylight shade or under a lamp."
+    ),
+    "cut_off": (
+        "Teeth are cut off by the edge of the picture: take it again with the whole tooth row inside."
+    ),
+    "covered": (
+        "Something covers teeth that are needed: clear away gum, tongue, food, grass and fingers, and "
+        "take it again."
+    ),
+}
+"""One sentence per reason; the ids are part of the reading's contract."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FitLimits:
+    """
+    Where a photo is refused, and where it is only cautioned.
+
+    Parameters
+    ----------
+    row : RowOptions
+        What counts as a row at all.
+    min_px_per_mm, caution_px_per_mm : float
+        Photo pixels per nominal millimetre of the row. An enamel band of 0.5 to 0.6 mm then has 5 to 6 px:
+        with half a pixel of edge error a ratio is known to about 20 %, at 20 px/mm to about 10 % (error
+        propagation for the ratio of two bands that share an edge, JCGM 100:2008). [px/mm]
+    min_chewing_share : float
+        Least share of band, dentine and infundibulum in the crown pixels; a cheek side shows walls only.
+        Ours, set on drawn jaws seen from the side and from below. [1]
+    max_tilt_deg : float
+        At 25 degrees a step of 1 mm between two facets moves an edge by 0.47 mm (h tan t), about a whole
+        band. [deg]
+    caution_tilt_deg : float
+        [deg]
+    min_band_over_blur, caution_band_over_blur : float
+        Enamel band over blur sigma. Below 4 a band's width is biased by its own blur (a Gaussian-blurred bar
+        keeps 0.95 of its contrast at 4 sigma, 0.68 at 2), and refused where half of that is not reached. [1]
+    max_clipped, clipped_level : float
+        Share of tongue-side band and dentine pixels of the molars with all three colours at or above the
+        level. Ours.
+    min_light : float
+        Least 90th percentile of brightness over the crowns, which is what their enamel shows. Ours. [grey
+        levels]
+    """
+
+    row: RowOptions = field(default_factory=RowOptions)
+    min_px_per_mm: float = 10.0
+    caution_px_per_mm: float = 20.0
+    min_chewing_share: float = 0.12
+    max_tilt_deg: float = 25.0
+    caution_tilt_deg: float = 15.0
+    min_band_over_blur: float = 2.0
+    caution_band_over_blur: float = 4.0
+    max_clipped: float = 0.2
+    clipped_level: int = 250
+    min_light: float = 50.0
+
+
+LIMITS: Final = FitLimits()
+_NOMINAL_ENAMEL_MM: Final = 0.55
+"""Enamel band taken where none could be measured. [mm] (from memory, no source found)"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """
+    What a check found.
+
+    Parameters
+    ----------
+    retake : tuple of Retake
+        Empty where the photo will do.
+    cautions : tuple of str
+        Sentences on what is near a limit.
+    """
+
+    retake: tuple[Retake, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+def check_search(search: RowSearch, maps: LabelMaps, limits: FitLimits = LIMITS) -> Fit:
+    """
+    After the coarse pass: is there a row of teeth, and is it large enough?
+
+    Parameters
+    ----------
+    search : RowSearch
+    maps : LabelMaps
+        Coarse maps of the photo.
+    """
+    if search.frame is None:
+        jaw = float((maps.block("material")[Material.BACKGROUND] < 0.5).mean())
+        crown = search.crown_px / COARSE_LONG_SIDE**2
+        if jaw > _BARE_JAW and crown < _HARDLY_ANY_TEETH:
+            return Fit(retake=(_retake("no_chewing_surface", crown, _HARDLY_ANY_TEETH),))
+        return Fit(retake=(_retake("not_a_jaw", float(search.fill), limits.row.min_score),))
+    px_per_mm = CROP_PX_PER_MM / search.frame.scale
+    if px_per_mm < limits.min_px_per_mm:
+        return Fit(retake=(_retake("too_small", px_per_mm, limits.min_px_per_mm),))
+    if px_per_mm < limits.caution_px_per_mm:
+        return Fit(
+            cautions=(
+                f"About {px_per_mm:.0f} pixels per millimetre; from {limits.caution_px_per_mm:.0f} on, "
+                "ratios are known twice as well.",
+            )
+        )
+    return Fit()
+
+
+_BARE_JAW: Final = 0.08
+"""Share of the picture that must be jaw before "no chewing surface" is said rather than "not a jaw". Ours."""
+_HARDLY_ANY_TEETH: Final = 0.004
+"""Share of a square picture that teeth fill where a jaw shows hardly any. Ours."""
+
+
+def check_row(
+    row: MeasuredRow | None,
+    maps: LabelMaps,
+    crop: NDArray[np.uint8],
+    frame: RowFrame,
+    photo_size: tuple[int, int],
+    limits: FitLimits = LIMITS,
+) -> Fit:
+    """
+    After the fine pass: view, sharpness, light and completeness.
+
+    Parameters
+    ----------
+    row : MeasuredRow or None
+    maps, crop, frame
+        Fine maps, the crop they belong to (H, W, 3), and how it lies in the photo.
+    photo_size : tuple of int
+        (width, height) of the upright photo. [px]
+    """
+    if row is None:
+        return Fit(retake=(_retake("not_a_jaw", 0.0, limits.row.min_score),))
+    crown, chewing, crests = _areas(maps)
+    share = float(chewing.sum() / max(crown.sum(), 1))
+    if share < limits.min_chewing_share:
+        return Fit(retake=(_retake("no_chewing_surface", share, limits.min_chewing_share),))
+    checks = (
+        _check_tilt(row, limits),
+        _check_blur(row, frame, limits),
+        _check_light(crop, crown, crests, limits),
+        _check_completeness(row.teeth, photo_size),
+    )
+    return Fit(
+        retake=tuple(item for fit in checks for item in fit.retake),
+        cautions=tuple(text for fit in checks for text in fit.cautions),
+    )
+
+
+_STEP: Final = 2
+"""Shares of areas need no more than every second pixel."""
+
+
+def _areas(maps: LabelMaps) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Crown pixels, those of the chewing surface, and tongue-side band and dentine pixels of the molars, on
+    every `_STEP`-th pixel."""
+    best = maps.block("material")[:, ::_STEP, ::_STEP].argmax(axis=0)
+    crown = np.isin(best, CROWN_MATERIALS)
+    chewing = crown & (best != Material.CROWN_WALL)
+    first = CHANNELS["tooth"].start
+    molar = sum(maps.channels[first + k, ::_STEP, ::_STEP] for k in MOLARS) > 0.5
+    banded = (best == Material.ENAMEL_BAND) | (best == Material.DENTINE)
+    return crown, chewing, banded & molar & (maps.block("lingual")[0, ::_STEP, ::_STEP] > 0.5)
+
+
+def _check_tilt(row: MeasuredRow, limits: FitLimits) -> Fit:
+    if row.tilt_deg is None:
+        return Fit()
+    tilt = row.tilt_deg.value
+    if tilt > limits.max_tilt_deg:
+        return Fit(retake=(_retake("tilted", tilt, limits.max_tilt_deg),))
+    if tilt > limits.caution_tilt_deg:
+        return Fit(cautions=(f"The camera looked at the teeth {tilt:.0f} degrees from the side.",))
+    return Fit()
+
+
+def _check_blur(row: MeasuredRow, frame: RowFrame, limits: FitLimits) -> Fit:
+    if row.blur_px is None or row.blur_px <= 0:
+        return Fit()
+    bands = [
+        width.value
+        for tooth in row.teeth
+        if tooth.position in MOLARS
+        for crest in tooth.crests
+        for width in (crest.enamel_outer_px, crest.enamel_inner_px)
+        if width is not None
+    ]
+    band = float(np.median(bands)) if bands else _NOMINAL_ENAMEL_MM * CROP_PX_PER_MM / frame.scale
+    sharpness = band / row.blur_px
+    if sharpness < limits.min_band_over_blur:
+        return Fit(retake=(_retake("blurred", sharpness, limits.min_band_over_blur),))
+    if sharpness < limits.caution_band_over_blur:
+        return Fit(
+            cautions=(f"The enamel bands are only {sharpness:.1f} times as wide as the photo's blur.",)
+        )
+    return Fit()
+
+
+def _check_light(
+    crop: NDArray[np.uint8], crown: NDArray[np.bool_], crests: NDArray[np.bool_], limits: FitLimits
+) -> Fit:
+    found = []
+    sample = crop[::_STEP, ::_STEP]
+    if crests.any():
+        clipped = float((sample[crests].min(axis=1) >= limits.clipped_level).mean())
+        if clipped > limits.max_clipped:
+            found.append(_retake("glare", clipped, limits.max_clipped))
+    if crown.any():
+        # Weights of ITU-R BT.709, on the stored values: what an eye sees on the screen.
+        brightness = sample[crown] @ np.array([0.2126, 0.7152, 0.0722])
+        light = float(np.percentile(brightness, 90))
+        if light < limits.min_light:
+            found.append(_retake("dark", light, limits.min_light))
+    return Fit(retake=tuple(found))
+
+
+def _check_completeness(teeth: Sequence[MeasuredTooth], photo_size: tuple[int, int]) -> Fit:
+    cut = [tooth for tooth in teeth if tooth.position in KEY_TEETH and _is_cut(tooth, photo_size)]
+    if cut:
+        return Fit(retake=(_retake("cut_off", len(cut), 0),))
+    hidden = [tooth for tooth in teeth if tooth.position in KEY_TEETH and tooth.state == "unseen"]
+    if hidden:
+        return Fit(retake=(_retake("covered", len(hidden), 0),))
+    return Fit()
+
+
+def _is_cut(tooth: MeasuredTooth, photo_size: tuple[int, int]) -> bool:
+    """The crown touches the picture's border, or its place lies beyond."""
+    if tooth.flags & ToothFlag.CUT_BY_BORDER:
+        return True
+    if tooth.state != "unseen" or tooth.centre is None:
+        return False
+    x, y = tooth.centre
+    return not (0 <= x < photo_size[0] and 0 <= y < photo_size[1])
+
+
+def _retake(reason: str, measured: float, limit: float) -> Retake:
+    return Retake(reason=reason, measured=float(measured), limit=float(limit), advice=ADVICE[reason])
