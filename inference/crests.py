@@ -308,7 +308,11 @@ def read_crests(
     planes = []
     for name in (Material.DENTINE, Material.ENAMEL_BAND, Material.INFUNDIBULUM):
         plane = np.asarray(cv2.remap(maps.channels[material + name], *table, cv2.INTER_LINEAR))
-        planes.append(_along_mean(plane.reshape(len(chosen), N_STATIONS, -1)).reshape(-1, offsets.size))
+        planes.append(
+            _along_mean(plane.reshape(len(chosen), N_STATIONS, -1))
+            .reshape(-1, offsets.size)
+            .astype(np.float64)
+        )
     read = read_profiles(planes[0], planes[1], planes[2], bands)
     for j, i in enumerate(chosen):
         part = slice(j * N_STATIONS, (j + 1) * N_STATIONS)

@@ -32,6 +32,7 @@ from crestgauge.inference.evidence import (
     State,
     ToothEvidence,
 )
+from crestgauge.inference.image_edges import edge_offsets, grey_of
 from crestgauge.inference.maps import CROP_SIZE, LabelMaps, RowFrame
 from crestgauge.inference.measured import (
     CrestFlag,
@@ -113,7 +114,8 @@ def measure_row(
     grids = cut_lobes(maps, teeth, options.crests)
     strips = [find_strip(grid, options.crests) for grid in grids]
     profiles = read_crests(maps, grids, strips, options.crests)
-    context = _Context(frame=frame, teeth=teeth, options=options, photo_size=photo_size)
+    grey = None if image is None else grey_of(image)
+    context = _Context(frame=frame, teeth=teeth, options=options, photo_size=photo_size, grey=grey)
     by_position: dict[int, list[int]] = {}
     for i, grid in enumerate(grids):
         by_position.setdefault(grid.crown.position, []).append(i)
@@ -148,6 +150,7 @@ class _Context:
     teeth: Teeth
     options: MeasureOptions
     photo_size: tuple[int, int] | None
+    grey: NDArray[np.float32] | None
 
     @property
     def tilt_rad(self) -> float:
@@ -183,10 +186,15 @@ def _crest(
         tilt_rad=context.tilt_rad,
     )
     width_u = model.scale * np.sqrt(2.0) * sigma
-    ratio, definitions = None, {}
+    ratio: Quantity | None = None
+    definitions: dict[str, float] = {}
     if both.any() and not gone:
         ratio, definitions = _ratio(dentine, outer, inner, both, sigma, model)
     flags |= _crest_flags(context, grid, strip, dentine, outer, inner, both, gone)
+    offset = None if context.grey is None else _image_offset(context.grey, profiles)
+    # Two edges, each known to about one crop pixel by its labels and one by its brightness.
+    if offset is not None and abs(offset) > max(3.0, 2.0 * scale):
+        flags |= CrestFlag.IMAGE_DISAGREES
     medians = [
         context.photo(median(w[ok]), width_u) if ok.any() else None
         for w, ok in ((dentine, usable & ~np.isnan(dentine)), (outer, usable), (inner, both))
@@ -201,7 +209,7 @@ def _crest(
         ratio=ratio,
         ratio_by_definition=MappingProxyType(definitions),
         infundibulum_gone=gone,
-        image_offset_px=None,
+        image_offset_px=None if offset is None else offset / scale,
         flags=flags,
     )
 
@@ -231,6 +239,14 @@ def _ratio(
     if middle.any():
         definitions["middle"] = float(ratios[middle].mean())
     return Quantity(value, u), definitions
+
+
+def _image_offset(grey: NDArray[np.float32], profiles: CrestProfiles) -> float | None:
+    """Labelled minus brightness width of the dentine, median over the stations that show both edges. [crop
+    px]"""
+    both = edge_offsets(grey, profiles.centre, profiles.normal, profiles.bands.edges).sum(axis=1)
+    seen = both[np.isfinite(both)]
+    return median(seen) if seen.size >= 5 else None
 
 
 def _widest(dentine: FloatArray, ratios: FloatArray) -> float:
@@ -359,7 +375,7 @@ def _tooth(
         state_p=MappingProxyType({_STATES[s]: float(crown.state_p[s]) for s in ToothState}),
         number_p=crown.number_p,
         lobes=crown.counted_lobes,
-        box=(*map(float, low), *map(float, high)),
+        box=(float(low[0]), float(low[1]), float(high[0]), float(high[1])),
         outline=outline,
         centre=(float(centre[0]), float(centre[1])),
         lobe_centres=frame.to_photo(np.array([lobe.centre for lobe in crown.lobes]).reshape(-1, 2)),
@@ -416,7 +432,18 @@ def _row(context: _Context, teeth: tuple[MeasuredTooth, ...]) -> MeasuredRow:
         flags |= RowFlag.SIDE_UNSURE
     offset, scale = fit_row(found)
     middles = np.array([c.centre for c in found.crowns])
-    level = float(np.degrees(np.arctan(np.polyfit(*middles.T, 1)[0]))) if len(middles) > 1 else 0.0
+    level = (
+        float(
+            np.degrees(
+                np.arctan(
+                    fit_polynomial((middles[:, 0] - middles[:, 0].mean()) / 768.0, middles[:, 1], 1)[0]
+                    / 768.0
+                )
+            )
+        )
+        if len(middles) > 1
+        else 0.0
+    )
     centre_x = offset + scale * (CROP_SIZE[0] / 2 - 0.5)
     centre = np.array([centre_x - CROP_SIZE[0] / 2 + 0.5, middles[:, 1].mean() - CROP_SIZE[1] / 2 + 0.5])
     if abs(level) > 5.0:
@@ -443,6 +470,7 @@ def _row(context: _Context, teeth: tuple[MeasuredTooth, ...]) -> MeasuredRow:
         off_level_deg=level,
         off_scale=scale,
         off_centre_px=float(np.hypot(*centre)),
+        crop_per_photo=frame.scale,
         flags=flags,
     )
 

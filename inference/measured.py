@@ -166,7 +166,8 @@ class MeasuredCrest:
     infundibulum_gone : bool
         More than half of the stations have no infundibulum beside them.
     image_offset_px : float or None
-        Median distance between the labelled edges and the brightness edges beside them. [photo px]
+        How much wider the labelled dentine is than the dark line between the mid-levels of the photo's own
+        brightness, median over the stations; None without picture or contrast. [photo px]
     flags : CrestFlag
     """
 
@@ -257,6 +258,8 @@ class MeasuredRow:
     off_level_deg, off_scale, off_centre_px : float
         How far the row lay from the place the frame meant: direction [deg], size (1 = as meant), middle
         [crop px].
+    crop_per_photo : float
+        Crop pixels per photo pixel where it was measured.
     flags : RowFlag
     """
 
@@ -270,4 +273,5 @@ class MeasuredRow:
     off_level_deg: float
     off_scale: float
     off_centre_px: float
+    crop_per_photo: float
     flags: RowFlag = _NO_ROW_FLAG

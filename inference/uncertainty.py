@@ -17,7 +17,8 @@ which for two equal bands E is 2 s^2 (1/D^2 + 1/(D E) + 1/(2 E^2)). Against ONE 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -75,6 +76,32 @@ class EdgeModel:
     source: str = (
         "declared before any network was trained; to be replaced by fit_edge_model on evaluation data"
     )
+
+    @classmethod
+    def from_mapping(cls, values: Mapping[str, Any]) -> EdgeModel:
+        """
+        Model from a table of a data file.
+
+        Raises
+        ------
+        InputError
+            If a key is unknown or a number is not finite, or negative where only the biases may be.
+        """
+        known = {f.name for f in fields(cls)}
+        unknown = sorted(set(values) - known)
+        if unknown:
+            raise InputError(f"edge model: unknown key {unknown[0]!r}; needs only {', '.join(sorted(known))}")
+        for name, value in values.items():
+            if name == "source":
+                continue
+            low = -np.inf if name.endswith("bias_px") else 0.0
+            if not isinstance(value, int | float) or not np.isfinite(value) or value < low:
+                raise InputError(f"edge model: {name} = {value!r}; needs a finite number of at least {low}")
+        return cls(**values)
+
+    def to_mapping(self) -> dict[str, Any]:
+        """Plain table for a data file; `from_mapping` reads it back."""
+        return asdict(self)
 
     def station_sigma_px(self, *, blur_px: float, crop_per_photo: float) -> float:
         """1-sigma error of one edge in one profile, without the part shared by the whole crest. [crop px]"""
