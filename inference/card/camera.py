@@ -1,10 +1,10 @@
 """
 Where the camera stood, from points of a plane of known geometry. Pure: arrays in and out.
 
-A pinhole with square pixels and its axis through the middle of the picture (phones correct their lenses; a cropped
-photo breaks the second assumption, and the residual then says so). The focal length is one of the unknowns, held
-by a prior: without tilt a plane says nothing about it, with tilt it does, and tilt and focal length trade off, so
-fitting both together is what gives the tilt an honest uncertainty.
+A pinhole with square pixels and its axis through the middle of the picture (phones correct their lenses; a
+cropped photo breaks the second assumption, and the residual then says so). The focal length is one of the
+unknowns, held by a prior: without tilt a plane says nothing about it, with tilt it does, and tilt and focal
+length trade off, so fitting both together is what gives the tilt an honest uncertainty.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ DIAGONAL_35MM = float(np.hypot(36.0, 24.0))
 """Diagonal of the 35-mm frame that EXIF 2.32 FocalLengthIn35mmFilm refers to. [mm]"""
 PHONE_FOCAL_SHARE = 0.62
 PHONE_FOCAL_LOG_SIGMA = 0.25
-"""Prior where EXIF says nothing: focal length over picture diagonal of a main phone camera (24 to 28 mm in 35-mm
-terms, 0.55 to 0.65), with a sigma wide enough for a 2x lens. Common practice, no published survey."""
+"""Prior where EXIF says nothing: focal length over picture diagonal of a main phone camera (24 to 28 mm in
+35-mm terms, 0.55 to 0.65), with a sigma wide enough for a 2x lens. Common practice, no published survey."""
 EXIF_FOCAL_LOG_SIGMA = 0.04
 """EXIF gives whole millimetres (2 % at 26 mm), and phones crop a little for stabilisation."""
 
@@ -58,8 +58,8 @@ class PlaneCamera:
 
     def view(self, point_mm: Array) -> Array:
         """
-        Unit vector from a point (x, y) of the plane towards the camera; its third component is negative, since the
-        plane's z axis points away from the camera. Shape (3,).
+        Unit vector from a point (x, y) of the plane towards the camera; its third component is negative,
+        since the plane's z axis points away from the camera. Shape (3,).
         """
         ray = self.position - np.array([point_mm[0], point_mm[1], 0.0])
         return np.asarray(ray / np.linalg.norm(ray))
@@ -119,7 +119,8 @@ def fit_plane_camera(
     covariance = np.linalg.inv(weights.T @ weights)
     rotation, _ = cv2.Rodrigues(state[:3])
     position = -rotation.T @ state[3:6] + np.array([*middle, 0.0])
-    # The tilt itself has no gradient straight above the plane; the view direction, its sine, has one everywhere.
+    # The tilt itself has no gradient straight above the plane; the view direction, its sine, has one
+    # everywhere.
     gradient = _view_gradient(state)
     sine_u = float(np.sqrt(np.linalg.eigvalsh(gradient @ covariance @ gradient.T)[-1]))
     cosine = abs(float((rotation[:, 2] @ state[3:6]) / np.linalg.norm(state[3:6])))
@@ -136,8 +137,8 @@ def fit_plane_camera(
 
 def _first_pose(plane: Array, seen: Array, focal_px: float) -> tuple[Array, Array]:
     """
-    Rotation vector and shift from the homography (Zhang 2000, IEEE PAMI 22:1330, section 3.1). OpenCV's own planar
-    solver returns NaN for a view exactly from above, which scans and drawn pictures are.
+    Rotation vector and shift from the homography (Zhang 2000, IEEE PAMI 22:1330, section 3.1). OpenCV's own
+    planar solver returns NaN for a view exactly from above, which scans and drawn pictures are.
     """
     matrix, _ = cv2.findHomography(plane, seen, 0)
     if matrix is None:
@@ -153,7 +154,9 @@ def _first_pose(plane: Array, seen: Array, focal_px: float) -> tuple[Array, Arra
 def _descend(
     state: Array, solid: Array, seen: Array, centre: Array, prior: float, prior_sigma: float, sigma: float
 ) -> tuple[Array, Array, Array]:
-    """Levenberg-Marquardt on rotation vector, shift and log focal length: state, Jacobian (2N, 7), error (N, 2)."""
+    """
+    Levenberg-Marquardt on rotation vector, shift and log focal length: state, Jacobian (2N, 7), error (N, 2).
+    """
     damping, cost = 1e-3, np.inf
     jacobian, error = _project(state, solid, seen, centre)
     cost = float(np.sum(error**2)) / sigma**2 + ((state[6] - prior) / prior_sigma) ** 2
@@ -193,7 +196,10 @@ def _project(state: Array, solid: Array, seen: Array, centre: Array) -> tuple[Ar
 
 
 def _view_gradient(state: Array) -> Array:
-    """Numerical gradient of the view direction (vx, vy) at the points' middle, shape (2, 7). [1 per unit of state]"""
+    """
+    Numerical gradient of the view direction (vx, vy) at the points' middle, shape (2, 7). [1 per unit of
+    state]
+    """
 
     def view(values: Array) -> Array:
         rotation, _ = cv2.Rodrigues(values[:3])

@@ -35,8 +35,8 @@ MIN_TAGS: Final = 3
 MIN_SPAN_MM: Final = 60.0
 """Fewer tags, or tags nearer together, fix a scale but no trustworthy plane."""
 MAX_RESIDUAL_MM: Final = 0.5
-"""A larger misfit means a bent card, a cropped photo, or two cards mixed up. Ours: 0.5 mm over 100 mm is 0.5 %, half
-of the 1 % that the scale may be off."""
+"""A larger misfit means a bent card, a cropped photo, or two cards mixed up. Ours: 0.5 mm over 100 mm is 0.5
+%, half of the 1 % that the scale may be off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,7 +57,8 @@ class CardView:
     specimen_id : str or None
         Read from the QR code.
     white_gains : (float, float, float) or None
-        Factors on linear red, green, blue that turn the card's white grey, the largest channel kept (all <= 1 is
+        Factors on linear red, green, blue that turn the card's white grey, the largest channel kept (all <= 1
+        is
         avoided: the smallest factor is 1). None if no white patch is seen unclipped.
     clipped_white : bool
         The white patches are burnt out, so the picture cannot be balanced by them.
@@ -87,13 +88,16 @@ class CardView:
         return _map(self.to_photo, points_mm)
 
     def tilt_deg(self, point_px: Array | None = None) -> float:
-        """Angle of the line of sight against the plane's normal at a photo point, or at the space's middle. [deg]"""
+        """
+        Angle of the line of sight against the plane's normal at a photo point, or at the space's middle.
+        [deg]
+        """
         return self.camera.tilt_deg(self._point_mm(point_px))
 
     def view(self, point_px: Array | None = None) -> tuple[float, float]:
         """
-        (vx, vy) of `crestgauge.model.labels` TILT at a photo point: the unit vector towards the camera in the frame
-        of the plane whose x and y run along those of the picture.
+        (vx, vy) of `crestgauge.model.labels` TILT at a photo point: the unit vector towards the camera in the
+        frame of the plane whose x and y run along those of the picture.
         """
         point = self._point_mm(point_px)
         vx, vy, _ = self.camera.view(point)
@@ -110,8 +114,8 @@ class CardView:
         ----------
         point_px : ndarray, shape (2,), or None
         height_mm : float
-            How far what is measured stands above the card (towards the camera). [mm] Its scale is that of the card
-            times Z / (Z - height), with the camera Z above the card.
+            How far what is measured stands above the card (towards the camera). [mm] Its scale is that of the
+            card times Z / (Z - height), with the camera Z above the card.
 
         Raises
         ------
@@ -121,13 +125,16 @@ class CardView:
         distance = self.camera.height_mm()
         if height_mm >= distance / 2:
             raise InputError(
-                f"height {height_mm:g} mm over the card; needs less than half of the camera's {distance:.0f} mm."
+                f"height {height_mm:g} mm over the card; needs less than half of the camera's {distance:.0f}."
             )
         area = abs(np.linalg.det(_jacobian(self.to_photo, self._point_mm(point_px))))
         return float(np.sqrt(area) * distance / (distance - height_mm))
 
     def balance(self, pixels: Pixels) -> Pixels:
-        """The photo with the card's white made neutral (von Kries on linear sRGB); unchanged without `white_gains`."""
+        """
+        The photo with the card's white made neutral (von Kries on linear sRGB); unchanged without
+        `white_gains`.
+        """
         if self.white_gains is None:
             return pixels
         steps = np.arange(256) / 255.0

@@ -1,10 +1,10 @@
 """
 Where everything on the card lies: the single source for the PDF, the drawn test pictures and the detector.
 
-Card coordinates are millimetres, origin at the card's upper left corner, x right, y down. Eight AprilTags of the
-36h11 family (Olson 2011, "AprilTag: a robust and flexible visual fiducial system", ICRA; Wang & Olson 2016 for
-the family as OpenCV ships it) stand in two rows above and below the space for the jaw. The ends stay free,
-because a jaw bone is longer than its tooth row.
+Card coordinates are millimetres, origin at the card's upper left corner, x right, y down. Eight AprilTags of
+the 36h11 family (Olson 2011, "AprilTag: a robust and flexible visual fiducial system", ICRA; Wang & Olson
+2016 for the family as OpenCV ships it) stand in two rows above and below the space for the jaw. The ends stay
+free, because a jaw bone is longer than its tooth row.
 """
 
 from __future__ import annotations
@@ -25,18 +25,24 @@ CARD_HEIGHT_MM: Final = 132.0
 TAG_DICTIONARY: Final = cv2.aruco.DICT_APRILTAG_36h11
 TAG_CELLS: Final = 8
 TAG_MM: Final = 18.0
-"""Side of the black square. 8 cells of 2.25 mm: at 3 px/mm, far below what measuring needs, a cell is 7 px."""
+"""
+Side of the black square. 8 cells of 2.25 mm: at 3 px/mm, far below what measuring needs, a cell is 7 px.
+"""
 _TAG_COLUMNS_MM = (4.0, 62.0, 116.0, 174.0)
 _TAG_ROWS_MM = (4.0, 110.0)
 FIRST_TAG: Final = 568
-"""Ids 568..575 of 587: high ones, so that the low ids found on other boards and toys are not taken for a card."""
+"""
+Ids 568..575 of 587: high ones, so that the low ids found on other boards and toys are not taken for a card.
+"""
 TAGS: Final[dict[int, tuple[float, float]]] = {
     FIRST_TAG + 4 * r + c: (x, y) for r, y in enumerate(_TAG_ROWS_MM) for c, x in enumerate(_TAG_COLUMNS_MM)
 }
 """Upper left corner of each tag's black square. [mm]"""
 
 SPACE_MM: Final = (4.0, 30.0, 192.0, 98.0)
-"""x0, y0, x1, y1 of the space for the jaw, also the line to cut along when the card is laid round a jaw. [mm]"""
+"""
+x0, y0, x1, y1 of the space for the jaw, also the line to cut along when the card is laid round a jaw. [mm]
+"""
 QR_BOX_MM: Final = (30.0, 2.0, 24.0)
 """x, y, side of the place of the QR code, its quiet zone included. [mm]"""
 QR_PREFIX: Final = "CG1:"
@@ -46,12 +52,16 @@ MAX_SPECIMEN_ID: Final = 40
 RULER_START_MM: Final = (23.0, 104.0)
 RULER_LENGTH_MM: Final = 150.0
 CHECK_LENGTH_MM: Final = 100.0
-"""Distance between the two long strokes 0 and 100 of the ruler, which the user measures after printing. [mm]"""
+"""
+Distance between the two long strokes 0 and 100 of the ruler, which the user measures after printing. [mm]
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class Patch:
-    """A flat patch: box x, y, width, height [mm] and the sRGB grey value it is printed with (255 = bare paper)."""
+    """
+    A flat patch: box x, y, width, height [mm] and the sRGB grey value it is printed with (255 = bare paper).
+    """
 
     x: float
     y: float
@@ -67,8 +77,8 @@ PATCHES: Final = (
     Patch(26.0, 111.0, 15.0, 16.0, 255),
     Patch(43.0, 111.0, 15.0, 16.0, 160),
 )
-"""White is the paper itself. Greys carry no promised reflectance (a printer is no instrument): they show clipping
-and a colour cast, the balance is taken from white."""
+"""White is the paper itself. Greys carry no promised reflectance (a printer is no instrument): they show
+clipping and a colour cast, the balance is taken from white."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,7 +152,8 @@ def tag_bits(tag: int) -> NDArray[np.uint8]:
 
 def qr_modules(specimen_id: str) -> NDArray[np.uint8]:
     """
-    Modules of the QR code (ISO/IEC 18004) for one specimen id, with a quiet zone of 2 modules, 0 dark, 255 light.
+    Modules of the QR code (ISO/IEC 18004) for one specimen id, with a quiet zone of 2 modules, 0 dark, 255
+    light.
 
     Raises
     ------
@@ -151,7 +162,7 @@ def qr_modules(specimen_id: str) -> NDArray[np.uint8]:
     """
     if not specimen_id or len(specimen_id) > MAX_SPECIMEN_ID or not specimen_id.isprintable():
         raise InputError(
-            f"specimen id {specimen_id!r}: {len(specimen_id)} characters; needs 1 to {MAX_SPECIMEN_ID} printable ones."
+            f"specimen id {specimen_id!r}: {len(specimen_id)} long; needs 1 to {MAX_SPECIMEN_ID} printable ones."
         )
     options = cv2.QRCodeEncoder_Params()
     options.correction_level = cv2.QRCODE_ENCODER_CORRECT_LEVEL_M

@@ -1,4 +1,7 @@
-"""The card as a printable PDF, true to size, with the six pictures of how to photograph. Edge module: writes files."""
+"""
+The card as a printable PDF, true to size, with the six pictures of how to photograph. Edge module: writes
+files.
+"""
 
 from __future__ import annotations
 
@@ -27,8 +30,8 @@ _POINTS_PER_MM = 72 / 25.4
 _CAPITALS = 0.718
 """Height of Helvetica's capitals as a share of its size (Adobe Core 14 font metrics, CapHeight 718)."""
 CAUTION: Final = (
-    "Wear gloves; mind sharp bone and tools. Do not post jaws. Where chronic wasting disease or bovine TB occurs, follow "
-    "your agency's rules. Any age from a photo is a proposal for a trained person to confirm."
+    "Wear gloves; mind sharp bone and tools. Do not post jaws. Where chronic wasting disease or bovine TB "
+    "occurs, follow your agency's rules. Any age from a photo is a proposal for a trained person to confirm."
 )
 
 
@@ -41,7 +44,8 @@ def write_card(path: str | os.PathLike[str], *, paper: str = "a5", specimen_ids:
     path : path-like
         Replaced if it exists.
     paper : str
-        Key of `PAPERS_MM`. On A5 the six pictures are a last page; on larger paper they stand under each card.
+        Key of `PAPERS_MM`. On A5 the six pictures are a last page; on larger paper they stand under each
+        card.
     specimen_ids : tuple of str
 
     Returns
@@ -111,7 +115,8 @@ def check_print(measured_mm: float) -> tuple[float, str]:
     factor : float
         Printed size / true size, to hand to `find_card` as ``printed_scale``.
     sentence : str
-        Says whether the page was scaled. A measurement by hand is good to about 0.5 mm, so less is no finding.
+        Says whether the page was scaled. A measurement by hand is good to about 0.5 mm, so less is no
+        finding.
 
     Raises
     ------
@@ -121,12 +126,12 @@ def check_print(measured_mm: float) -> tuple[float, str]:
     factor = measured_mm / CHECK_LENGTH_MM
     if not 0.75 <= factor <= 1.25:
         raise CardError(
-            f"ruler 0 to 100 measures {measured_mm:g} mm; needs 75 to 125. Measure between the long strokes 0 and 100, in mm."
+            f"ruler 0 to 100 measures {measured_mm:g} mm; needs 75 to 125. Measure from 0 to 100."
         )
     if abs(measured_mm - CHECK_LENGTH_MM) <= 0.5:
         return factor, f"{measured_mm:g} mm of 100: printed true to size."
     return factor, (
-        f"{measured_mm:g} mm of 100: the printer scaled the page to {100 * factor:.1f} %. Print again at 100 % "
+        f"{measured_mm:g} mm of 100: the printer scaled the page to {100 * factor:.1f} %. Print at 100 % "
         f"(no fit to page), or give --card-scale {factor:.4g} with every photo of this card."
     )
 

@@ -1,8 +1,8 @@
 """
 Six plain pictures of how to photograph a jaw, drawn from a few lines each.
 
-The rules they show are ours, from the optics behind the fit checks (tilt, blur, pixels per mm, clipped light),
-and common practice for cleaning a jaw before reading it.
+The rules they show are ours, from the optics behind the fit checks (tilt, blur, pixels per mm, clipped
+light), and common practice for cleaning a jaw before reading it.
 """
 
 from __future__ import annotations
@@ -71,7 +71,9 @@ def _row_from_above(cx: float, cy: float, scale: float = 1.0, *, fill: int = 235
 
 
 def _jaw_from_side(cx: float, cy: float) -> list[Shape]:
-    """The bone as an outline with a saw of six teeth on top; (cx, cy) is the middle of the chewing surface."""
+    """
+    The bone as an outline with a saw of six teeth on top; (cx, cy) is the middle of the chewing surface.
+    """
     teeth: list[_Point] = []
     for k in range(12):
         teeth += [(cx - 15 + 2.5 * k, cy + 2.0), (cx - 13.75 + 2.5 * k, cy)]

@@ -1,4 +1,6 @@
-"""The face of the card as pixels, for drawn pictures with a card in them and for the checks of the detector."""
+"""
+The face of the card as pixels, for drawn pictures with a card in them and for the checks of the detector.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +19,8 @@ def draw_card(px_per_mm: float, *, specimen_id: str | None = None) -> NDArray[np
     Parameters
     ----------
     px_per_mm : float
-        2 to 40. The point (x, y) mm of the card lies at pixel coordinate ``px_per_mm * (x, y) - 0.5``. [px/mm]
+        2 to 40. The point (x, y) mm of the card lies at pixel coordinate ``px_per_mm * (x, y) - 0.5``.
+        [px/mm]
     specimen_id : str or None
 
     Returns
@@ -63,7 +66,9 @@ def _draw(canvas: NDArray[np.uint8], shape: Shape, px_per_mm: float) -> None:
 def _fill(
     canvas: NDArray[np.uint8], shape: Shape, points: NDArray[np.float64], fixed: NDArray[np.int32], bits: int
 ) -> None:
-    """Axis-parallel boxes go to whole pixels, exact where their edges fall between pixels; the rest antialiased."""
+    """
+    Axis-parallel boxes go to whole pixels, exact where their edges fall between pixels; the rest antialiased.
+    """
     if len(points) == 4 and points[0, 0] == points[3, 0] and points[0, 1] == points[1, 1]:
         (x0, y0), (x1, y1) = np.round(points[0] + 0.5).astype(int), np.round(points[2] + 0.5).astype(int)
         canvas[max(y0, 0) : y1, max(x0, 0) : x1] = shape.fill

@@ -1,8 +1,8 @@
 """
 The card drawn at known poses by OpenCV's own projection, and found again.
 
-The truth is the pose the picture was warped with; nothing of the detector is used to make it. The limits, scale
-within 1 % and tilt within 2 degrees up to 30, are the project's promise for the card.
+The truth is the pose the picture was warped with; nothing of the detector is used to make it. The limits,
+scale within 1 % and tilt within 2 degrees up to 30, are the project's promise for the card.
 """
 
 from __future__ import annotations
@@ -83,7 +83,7 @@ def test_scale_within_1_percent_and_tilt_within_2_degrees(tilt, azimuth):
     view = find_card(degrade(picture, seed=tilt))
     assert view is not None
     assert view.tilt_deg() == pytest.approx(tilt, abs=2.0)
-    for point in (MIDDLE_MM, MIDDLE_MM + [40, 10], MIDDLE_MM - [40, 15]):
+    for point in MIDDLE_MM + np.array([[0, 0], [40, 10], [-40, -15]]):
         seen = np.array(to_photo @ [*point, 1])
         scale = view.px_per_mm(seen[:2] / seen[2])
         assert scale == pytest.approx(true_scale(to_photo, point), rel=0.01)
@@ -100,7 +100,9 @@ def test_focal_length_from_exif(focal_share, distance):
 
 
 def test_tilt_uncertainty_covers_the_error():
-    """Over 24 poses the errors in units of the stated uncertainty stay under 3, and are not all under 0.02."""
+    """
+    Over 24 poses the errors in units of the stated uncertainty stay under 3, and are not all under 0.02.
+    """
     pulls = []
     for k in range(24):
         tilt = 2.0 + 28.0 * k / 23
@@ -123,7 +125,10 @@ def test_height_over_the_card():
 
 
 def test_view_direction_in_picture_axes():
-    """Tilt about the picture's y axis by +20: the camera stands to one side along x only, whatever the card's turn."""
+    """
+    Tilt about the picture's y axis by +20: the camera stands to one side along x only, whatever the card's
+    turn.
+    """
     for turn in (0, 90, 200):
         picture, _ = photograph(20, azimuth_deg=90, turn_deg=turn)
         view = find_card(picture, focal_35mm=0.62 * math.hypot(36, 24))
@@ -131,7 +136,8 @@ def test_view_direction_in_picture_axes():
         vx, vy = view.view()
         assert abs(vx) == pytest.approx(math.sin(math.radians(20)), abs=0.015)
         assert abs(vy) < 0.02
-        # The side of the card that is nearer to the camera looks larger, and the camera stands over that side.
+        # The side of the card that is nearer to the camera looks larger, and the camera stands over that
+        # side.
         left, right = view.px_per_mm(np.array([600.0, 750.0])), view.px_per_mm(np.array([1400.0, 750.0]))
         assert (vx > 0) == (right > left)
 

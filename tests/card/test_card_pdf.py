@@ -1,4 +1,6 @@
-"""The PDF, rendered by PDFium (an implementation of ISO 32000 outside this project) and found by the detector."""
+"""
+The PDF, rendered by PDFium (an implementation of ISO 32000 outside this project) and found by the detector.
+"""
 
 from __future__ import annotations
 
@@ -26,7 +28,10 @@ def render(path, page=0):
 
 @pytest.mark.parametrize("paper", sorted(PAPERS_MM))
 def test_true_to_size(tmp_path, paper):
-    """Page size to 0.1 mm; scale of the printed card DPI / 25.4 px/mm to 0.2 % (PDFium draws whole pixels: 1 in 1300)."""
+    """
+    Page size to 0.1 mm; scale of the printed card DPI / 25.4 px/mm to 0.2 % (PDFium draws whole pixels: 1 in
+    1300).
+    """
     path = tmp_path / "card.pdf"
     pages = write_card(path, paper=paper, specimen_ids=("A-17",))
     assert pages == (2 if paper == "a5" else 1)
@@ -50,7 +55,10 @@ def test_one_page_per_specimen(tmp_path):
 
 
 def test_nothing_drawn_over_the_tags_or_off_the_page(tmp_path):
-    """A margin of 6 mm stays white on every page: printers cannot print closer to the edge (common practice, 4 to 5 mm)."""
+    """
+    A margin of 6 mm stays white on every page: printers cannot print closer to the edge (common practice, 4
+    to 5 mm).
+    """
     for paper in PAPERS_MM:
         path = tmp_path / f"{paper}.pdf"
         for page in range(write_card(path, paper=paper)):
