@@ -283,7 +283,9 @@ def _answer_in_wear(criterion: Criterion, evidence: RowEvidence, options: Option
         and last.dentine_share.value - options.borderline_k * last.dentine_share.u
         > options.tooth_6_dentine_share
     )
-    if tooth.state == "erupting":
+    if is_milk(tooth) and not last_worn:
+        return Answer(word="no", measured=None, why="it is still the milk tooth")
+    if tooth.state == "erupting" and not is_milk(tooth):
         if last_worn:
             return Answer(
                 word="borderline",

@@ -13,7 +13,8 @@ The key is read top to bottom and stops at the first "no". A person can replay i
 
 Outcome: ``retake`` where the class is open because the photo does not show something; ``borderline`` where
 more than one class is possible, or rule 3 or 4 was used, or the class is open because a tooth is lost or
-broken; otherwise ``clear``. Whatever comes out is a proposal for a trained person to confirm.
+broken; otherwise ``clear``, also where a doubtful answer could not change the class. Whatever comes out is
+a proposal for a trained person to confirm.
 """
 
 from __future__ import annotations
