@@ -1,0 +1,329 @@
+"""
+One animal: which teeth it has, where each lobe stands, how its ridges run, and how far wear has gone.
+
+Sizes: m1 13.5 x 9.8 mm (published mean for Odocoileus virginianus, Paleobiology Database); the other teeth are a
+working set from memory whose shares along the row agree with a scanned mandible to 3 % of the row. Wear by age is
+ours, chosen so that the classes of the key (see inference/criteria/default.toml) come out at their usual ages.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import NDArray
+
+from crestgauge.inference.evidence import State
+from crestgauge.model.labels import LOBES, MILK_LOBES
+
+Array = NDArray[np.float64]
+
+RIDGE_POINTS = 13
+RIDGES_PER_LOBE = 3
+
+ADULT_SIZE_MM = {1: (9.5, 5.5), 2: (11.0, 7.0), 3: (12.3, 8.0), 4: (13.5, 9.8), 5: (15.2, 10.5), 6: (20.8, 10.3)}
+MILK_SIZE_MM = {1: (8.0, 4.5), 2: (10.5, 6.0), 3: (16.5, 8.0)}
+LOBE_SPLIT = {(1,): (1.0,), (2,): (0.54, 0.46)}
+
+# Depth of wear below the unworn tip against years since a molar of the class came into wear. [year, mm]
+WEAR_YEARS = np.array([-2.0, 0.0, 0.5, 1.5, 2.5, 3.5, 4.5, 5.5, 6.5, 7.5, 9.5, 13.0])
+WEAR_MM = np.array([0.0, 0.0, 0.35, 1.35, 2.25, 3.15, 3.9, 4.75, 5.9, 6.7, 7.3, 8.0])
+WEAR_LAG_YEARS = {1: 1.6, 2: 1.5, 3: 1.4, 4: 0.0, 5: 1.0, 6: 2.0}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lobe:
+    """One lobe: centre and size [mm], ridges (R, K, 3) [mm], slopes on either side of each ridge (R, 2) [mm/mm]."""
+
+    tooth: int
+    index: int
+    milk: bool
+    x: float
+    y: float
+    length: float
+    width: float
+    yaw: float
+    ridges: Array
+    slopes: Array
+    tip_z: float
+    floor_z: float
+    floor_rise: float
+    lingual_v: Array  # y of the lingual ridge over u = -1..1, in mm from the lobe's centre line
+    buccal_v: Array
+    crest_drop: tuple[float, float]
+    has_fossa: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Tooth:
+    """One position: state, place, wear and its lobes."""
+
+    position: int
+    state: State
+    milk: bool
+    x0: float
+    length: float
+    width: float
+    y: float
+    wear_mm: float
+    wear_slope: tuple[float, float]
+    dish_mm: float
+    enamel_mm: tuple[float, float]
+    lobes: tuple[Lobe, ...] = ()
+    fracture: tuple[float, float, float, float] | None = None  # z = a + b (x - xc) + c (y - yc), roughness d
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Jaw:
+    """One half mandible. ``bow``: y of the row's middle line is bow_mm * (2 x / L - 1)^2, so that the row curves."""
+
+    side: str
+    age_years: float
+    shape: str
+    row_mm: float
+    bow_mm: float
+    gum_z: float
+    teeth: tuple[Tooth, ...]
+    pits: Array = field(default_factory=lambda: np.zeros((0, 4)))
+
+    @property
+    def lobes(self) -> tuple[Lobe, ...]:
+        return tuple(lobe for tooth in self.teeth for lobe in tooth.lobes)
+
+
+def wear_depth(position: int, age_years: float) -> float:
+    """Mean depth of wear below the unworn tip. [mm]"""
+    return float(np.interp(age_years - WEAR_LAG_YEARS[position], WEAR_YEARS, WEAR_MM))
+
+
+def _wiggle(rng: Generator, u: Array, amplitude: float) -> Array:
+    phase = rng.uniform(0, 2 * np.pi, 3)
+    size = rng.normal(0, amplitude, 3) / np.array([1.0, 1.6, 2.4])
+    return sum(s * np.sin(np.pi * (k + 1) * u / 1.3 + p) for k, (s, p) in enumerate(zip(size, phase, strict=True)))
+
+
+def _lobe(
+    rng: Generator, *, kind: str, tooth: int, index: int, milk: bool, x: float, y: float, length: float, width: float,
+    yaw: float, tip_z: float, style: dict[str, float], roughness: float,
+) -> Lobe:
+    """Ridges of one lobe: a tongue-side blade, a cheek-side crescent and a pillar or cross ridge."""
+    u = np.linspace(-1.0, 1.0, RIDGE_POINTS)
+    j = lambda s: float(rng.normal(1.0, s))  # noqa: E731 - a jitter factor, used many times below
+    reach = 0.97
+    blade_y = width * (-0.285 * j(0.06) + style["blade_bow"] * u**2) + _wiggle(rng, u, roughness * 0.22)
+    blade_drop = style["blade_drop"] * j(0.15)
+    blade_power = float(np.clip(style["blade_power"] * j(0.1), 1.4, 3.2))
+    blade_z = tip_z - blade_drop * np.abs(u) ** blade_power + _wiggle(rng, u, roughness * 0.12)
+    depth, rise = style["fossa_mm"] * j(0.05), float(rng.uniform(0.25, 0.55))
+    out_l, in_l = style["lingual_out"] * j(0.15), style["lingual_in"] * j(0.08)
+    out_b, in_b = style["buccal_out"] * j(0.15), style["buccal_in"] * j(0.08)
+    cusp = tip_z - style["buccal_lower"] * j(0.15)
+    horn = style["horn"] * j(0.08)
+    crescent_y = width * (0.27 * j(0.06) - horn * np.abs(u) ** style["crescent_power"]) + _wiggle(rng, u, roughness * 0.25)
+    crescent_z = cusp - style["crescent_drop"] * j(0.15) * np.abs(u) ** 1.7 + _wiggle(rng, u, roughness * 0.12)
+    pillar = np.full((RIDGE_POINTS, 3), (0.0, 0.0, -60.0))
+    fossa = True
+    half = 0.5 * length * reach
+    if kind == "molar":
+        if style["pillar"] > rng.uniform() and index == 1:
+            px, py = 0.5 * length, width * 0.35
+            pillar = np.column_stack([px + 0.25 * u, py + 0.1 * u, np.full_like(u, tip_z - rng.uniform(2.5, 6.0))])
+    elif kind == "heel":
+        blade_y, crescent_y = 0.75 * blade_y, 0.8 * crescent_y
+        depth *= 0.75
+    else:  # premolar: one main ridge a little to the cheek side, a shorter tongue-side ridge, a cross ridge
+        crescent_y = width * (0.10 - 0.16 * np.abs(u) ** 2) + _wiggle(rng, u, roughness * 0.25)
+        blade_u = u * 0.62 + rng.uniform(0.0, 0.3)
+        blade_z = tip_z - 0.9 * j(0.3) - 1.3 * np.abs(u) ** 2
+        cross = rng.uniform(-0.2, 0.45)
+        cross_x = half * (cross + 0.25 * u)
+        cross_y = width * (-0.09 + 0.19 * u)
+        pillar = np.column_stack([cross_x, cross_y, np.full_like(u, tip_z - rng.uniform(0.4, 1.6))])
+        depth *= 0.62
+        blade = np.column_stack([half * blade_u, blade_y, blade_z])
+        fossa = length > 5.0
+    if kind != "premolar":
+        blade = np.column_stack([half * u, blade_y, blade_z])
+    crescent = np.column_stack([half * u, crescent_y, crescent_z])
+    local = np.stack([blade, crescent, pillar])
+    c, s = np.cos(yaw), np.sin(yaw)
+    ridges = local.copy()
+    ridges[..., 0] = x + c * local[..., 0] - s * local[..., 1]
+    ridges[..., 1] = y + s * local[..., 0] + c * local[..., 1]
+    # Slopes: [side with negative cross product, side with positive]; both ridges run front to back.
+    slopes = np.array([[out_l, in_l], [in_b, out_b], [2.6, 2.6]])
+    return Lobe(
+        tooth=tooth, index=index, milk=milk, x=x, y=y, length=length, width=width, yaw=yaw, ridges=ridges, slopes=slopes,
+        tip_z=tip_z, floor_z=cusp - depth, floor_rise=rise, lingual_v=blade_y, buccal_v=crescent_y,
+        crest_drop=(blade_drop, blade_power), has_fossa=fossa,
+    )
+
+
+def _style(rng: Generator, shape: str) -> dict[str, float]:
+    """Proportions that all molars of one animal share."""
+    wide = {"typical": 1.0, "broad": 1.12, "narrow": 0.88, "irregular": 1.0}[shape]
+    return {
+        "width": wide * rng.normal(1.0, 0.04),
+        "blade_bow": rng.uniform(0.02, 0.14),
+        "blade_drop": rng.uniform(0.7, 2.0),
+        "blade_power": rng.uniform(1.5, 2.8),
+        "fossa_mm": rng.uniform(4.4, 5.6),
+        "lingual_out": rng.uniform(6.0, 14.0),
+        "lingual_in": rng.uniform(1.5, 2.3),
+        "buccal_out": rng.uniform(3.6, 7.5),
+        "buccal_in": rng.uniform(1.5, 2.4),
+        "buccal_lower": rng.uniform(0.4, 1.6),
+        "horn": rng.uniform(0.27, 0.38),
+        "crescent_power": rng.uniform(1.6, 2.6),
+        "crescent_drop": rng.uniform(0.9, 2.4),
+        "pillar": rng.uniform(0.0, 1.0),
+    }
+
+
+def _lobe_lengths(rng: Generator, position: int, milk: bool, length: float) -> list[tuple[float, float, str]]:
+    """(length, width share, kind) of the lobes of one tooth, front first."""
+    split = rng.normal(0, 0.02)
+    if milk and position == 3:
+        shares = [(0.29 + split, 0.74, "molar"), (0.33, 0.88, "molar"), (0.38 - split, 1.0, "molar")]
+    elif position == 6:
+        heel = rng.uniform(0.19, 0.26)
+        shares = [((1 - heel) * (0.50 + split), 1.0, "molar"), ((1 - heel) * (0.50 - split), 0.95, "molar"), (heel, 0.58, "heel")]
+    elif position in (4, 5):
+        shares = [(0.5 + split, 1.0, "molar"), (0.5 - split, 0.97, "molar")]
+    elif position == 3:
+        shares = [(0.62 + split, 1.0, "molar" if rng.uniform() < 0.5 else "premolar"), (0.38 - split, 0.86, "heel")]
+    elif position == 2:
+        shares = [(0.56 + split, 0.95, "premolar"), (0.44 - split, 1.0, "premolar")]
+    else:
+        shares = [(1.0, 1.0, "premolar")]
+    expected = (MILK_LOBES if milk else LOBES)[position]
+    assert len(shares) == expected
+    return [(share * length, w, kind) for share, w, kind in shares]
+
+
+def tooth_states(rng: Generator, age_years: float) -> tuple[dict[int, State], bool, dict[int, float]]:
+    """States of the six positions, whether teeth 1..3 are milk teeth, and how far below the row erupting teeth stand [mm]."""
+    states: dict[int, State] = dict.fromkeys(range(1, 7), "erupted")
+    low: dict[int, float] = {}
+    milk = age_years < 1.45 + rng.normal(0, 0.06)
+    if age_years < 0.35:
+        states[4], low[4] = "erupting", rng.uniform(0.3, 3.0)
+    m2_low = float(np.interp(age_years, [0.40, 0.6, 0.95], [7.5, 3.5, 0.0]) + rng.normal(0, 0.6))
+    m3_low = float(np.interp(age_years, [1.0, 1.35, 1.8, 2.2], [8.5, 5.0, 1.8, 0.0]) + rng.normal(0, 0.6))
+    for position, lowness, start in ((5, m2_low, 0.42), (6, m3_low, 1.05)):
+        if age_years < start or lowness > 6.5:
+            states[position] = "absent"
+        elif lowness > 1.1:
+            states[position], low[position] = "erupting", lowness
+        else:
+            low[position] = max(lowness, 0.0) * 0.5
+    if states[5] != "erupted":
+        states[6] = "absent"
+    if not milk and age_years < 1.75:
+        for position in (1, 2, 3):
+            depth = float(np.clip(np.interp(age_years, [1.4, 1.65], [3.2, 0.0]) + rng.normal(0, 0.8), 0.0, 4.0))
+            low[position] = depth
+            if depth > 1.1:
+                states[position] = "erupting"
+    return states, milk, low
+
+
+def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnormal: bool = True) -> Jaw:
+    """
+    Draw one animal.
+
+    Parameters
+    ----------
+    rng : numpy Generator
+    age_years : float
+        0.3 .. 13; wear, eruption and replacement follow from it with the animal's own spread.
+    shape : str
+        One of `crestgauge.synthetic_data.options.SHAPES`.
+    side : "left" or "right"
+    abnormal : bool
+        Allow missing, broken, misaligned and pitted teeth (4.1 % of 778 Georgia jaws were abnormal, Powers & Mead
+        2019; drawn more often here so that the network meets enough of them).
+    """
+    style = _style(rng, shape)
+    rough = {"typical": 0.5, "broad": 0.5, "narrow": 0.5, "irregular": 1.2}[shape] * rng.uniform(0.5, 1.4)
+    states, milk, low = tooth_states(rng, age_years)
+    size = rng.normal(1.0, 0.06) * (0.93 if age_years < 1.0 else 1.0)
+    own_rate = rng.normal(1.0, 0.10)
+    enamel = float(np.clip(rng.normal(0.62, 0.09), 0.42, 0.9))
+    gum_z = -float(rng.uniform(5.2, 8.5)) - 0.25 * wear_depth(4, age_years)
+    lingual_lean = rng.uniform(0.05, 0.30)
+    teeth: list[Tooth] = []
+    x = 0.0
+    last = max(p for p in range(1, 7) if states[p] != "absent")
+    for position in range(1, 7):
+        is_milk = milk and position <= 3
+        length, width = (MILK_SIZE_MM if is_milk else ADULT_SIZE_MM)[position]
+        length *= size * rng.normal(1.0, 0.045)
+        width *= size * style["width"] * rng.normal(1.0, 0.045)
+        if position > last:
+            teeth.append(Tooth(position=position, state="absent", milk=False, x0=x, length=0.0, width=0.0, y=0.0, wear_mm=0.0,
+                               wear_slope=(0.0, 0.0), dish_mm=0.0, enamel_mm=(enamel, enamel)))
+            continue
+        state = states[position]
+        wear = wear_depth(position, age_years * own_rate) + rng.normal(0, 0.22)
+        if is_milk:
+            wear = float(np.interp(age_years, [0.3, 0.6, 1.1, 1.5], [0.6, 1.4, 2.8, 4.6])) + rng.normal(0, 0.4)
+        if position <= 3 and not is_milk and age_years < 1.9:
+            wear = rng.uniform(-0.4, 0.25)
+        if state == "erupting":
+            wear = min(wear, -0.2)
+        drop = low.get(position, 0.0)
+        tip = -drop + (-1.1 if position <= 2 else -0.5 if position == 3 else 0.0) + rng.normal(0, 0.15)
+        gap = max(0.0, rng.normal(0.05, 0.12))
+        abrupt = rng.uniform()
+        yaw, y = rng.normal(0, 0.05), rng.normal(0, 0.25)
+        if abnormal and abrupt < 0.03:
+            yaw, y = rng.normal(0, 0.22), rng.normal(0, 1.3)
+        lobes: list[Lobe] = []
+        at = x + gap
+        pitch = rng.uniform(0.10, 0.32) if state == "erupting" and position == 6 else 0.0
+        for k, (ll, w, kind) in enumerate(_lobe_lengths(rng, position, is_milk, length)):
+            xc = at + 0.5 * ll
+            along = xc - (x + gap + 0.5 * length)
+            lobes.append(_lobe(
+                rng, kind=kind, tooth=position, index=k + 1, milk=is_milk, x=xc - along * (1 - np.cos(yaw)),
+                y=y + np.sin(yaw) * along, length=ll, width=width * w, yaw=yaw, tip_z=tip - pitch * (at - x), style=style,
+                roughness=rough,
+            ))
+            at += ll
+        e = enamel * (0.85 if is_milk else 1.0) * rng.normal(1.0, 0.05)
+        fracture = None
+        if abnormal and state == "erupted" and rng.uniform() < 0.012:
+            state = "broken"
+            fracture = (-wear - rng.uniform(1.0, 3.5), rng.normal(0, 0.35), rng.normal(0, 0.5), rng.uniform(0.1, 0.6))
+        if abnormal and state == "erupted" and 1 < position and rng.uniform() < 0.008:
+            state, lobes = "missing", []
+        teeth.append(Tooth(
+            position=position, state=state, milk=is_milk, x0=x + gap, length=length, width=width, y=y, wear_mm=float(wear),
+            wear_slope=(rng.normal(0, 0.03), -lingual_lean * rng.normal(1, 0.15)), dish_mm=float(max(0.0, wear - 2.5) * rng.uniform(0.02, 0.16)),
+            enamel_mm=(e, e * rng.uniform(0.68, 1.0)), lobes=tuple(lobes), fracture=fracture,
+        ))
+        x += length + gap
+    pits = np.zeros((0, 4))
+    if abnormal and rng.uniform() < 0.15:  # enamel pits sit mostly on the cheek side of m1 (Davis & Mead 2013)
+        m1 = teeth[3]
+        n = int(rng.integers(2, 12))
+        pits = np.column_stack([m1.x0 + rng.uniform(0, m1.length, n), m1.y + rng.uniform(0.1, 0.5, n) * m1.width, rng.uniform(0.15, 0.5, n), rng.uniform(0.3, 1.2, n)])
+    return Jaw(side=side, age_years=age_years, shape=shape, row_mm=x, bow_mm=rng.normal(1.2, 1.0), gum_z=gum_z, teeth=tuple(teeth), pits=pits)
+
+
+def bowed(jaw: Jaw) -> Jaw:
+    """The same jaw with its row bent: every lobe shifted by the bow (angles of the bend are below 5 degrees and left out)."""
+    def shift(x: float) -> float:
+        return jaw.bow_mm * (2.0 * x / jaw.row_mm - 1.0) ** 2 - 0.5 * jaw.bow_mm
+
+    teeth = []
+    for tooth in jaw.teeth:
+        lobes = []
+        for lobe in tooth.lobes:
+            ridges = lobe.ridges.copy()
+            ridges[..., 1] += shift(lobe.x)
+            lobes.append(replace(lobe, y=lobe.y + shift(lobe.x), ridges=ridges))
+        teeth.append(replace(tooth, y=tooth.y + shift(tooth.x0 + 0.5 * tooth.length), lobes=tuple(lobes)))
+    return replace(jaw, teeth=tuple(teeth))

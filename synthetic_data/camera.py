@@ -1,0 +1,155 @@
+"""Perspective camera over the jaw, and the march of its rays into the height fields."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+from torch.nn import functional as F
+
+from crestgauge.synthetic_data.jaw import JawFields
+from crestgauge.synthetic_data.wear import CrownFields, Grid
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Camera:
+    """
+    Pinhole camera.
+
+    Parameters
+    ----------
+    position : ndarray, shape (3,)
+        [mm, jaw frame]
+    right, down, forward : ndarray, shape (3,)
+        Unit axes of the picture; ``down`` is mirrored for a right jaw, since every jaw is modelled as a left one.
+    focal_px : float
+    centre : tuple of float
+        Principal point (x, y). [px]
+    width, height : int
+        [px]
+    """
+
+    position: Array
+    right: Array
+    down: Array
+    forward: Array
+    focal_px: float
+    centre: tuple[float, float]
+    width: int
+    height: int
+    mirror: bool
+
+    def project(self, points: Array) -> Array:
+        """Pixels (x, y) of points of the jaw frame, shape (N, 3) -> (N, 2)."""
+        rel = np.asarray(points, dtype=np.float64) - self.position
+        depth = rel @ self.forward
+        return np.column_stack((rel @ self.right, rel @ self.down)) * (self.focal_px / depth)[:, None] + np.array(self.centre)
+
+    def view_axes(self) -> tuple[Array, Array]:
+        """In-plane unit vectors (x, y of the jaw frame) that the picture's right and down axes mark on the occlusal plane."""
+        r = self.right[:2] / np.hypot(*self.right[:2])
+        d = np.array([-r[1], r[0]])
+        return r, -d if self.mirror else d
+
+
+def look_at(
+    *, target: Array, tilt_deg: float, azimuth_deg: float, distance_mm: float, roll_deg: float, px_per_mm: float,
+    size: tuple[int, int], centre: tuple[float, float], mirror: bool,
+) -> Camera:
+    """
+    Camera that looks at ``target`` from ``distance_mm`` away, ``tilt_deg`` off the normal of the occlusal plane.
+
+    ``roll_deg`` turns the picture about its axis: 0 leaves the row level with tooth 1 at the left. ``px_per_mm`` is the
+    scale at the target.
+    """
+    t, a, g = np.deg2rad([tilt_deg, azimuth_deg, roll_deg])
+    n = np.array([np.sin(t) * np.cos(a), np.sin(t) * np.sin(a), np.cos(t)])
+    level = np.array([1.0, 0.0, 0.0]) - n[0] * n
+    level /= np.linalg.norm(level)
+    across = np.cross(n, level)
+    if mirror:
+        across = -across
+    right = np.cos(g) * level + np.sin(g) * across
+    down = -np.sin(g) * level + np.cos(g) * across
+    return Camera(position=np.asarray(target) + distance_mm * n, right=right, down=down, forward=-n, focal_px=px_per_mm * distance_mm,
+                  centre=centre, width=size[0], height=size[1], mirror=mirror)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hits:
+    """
+    Where each pixel's line of sight ends, flattened to N = width * height.
+
+    point : (N, 3) [mm];  direction : (N, 3) unit, from the camera;  on_jaw : (N,) bool;  on_crown : (N,) bool
+    """
+
+    point: Tensor
+    direction: Tensor
+    on_jaw: Tensor
+    on_crown: Tensor
+
+
+def sample(grid: Grid, field: Tensor, x: Tensor, y: Tensor, *, mode: str = "bilinear") -> Tensor:
+    """Values of ``field`` (H, W) or (C, H, W) at points of any shape; outside the grid its border value."""
+    stacked = field if field.ndim == 3 else field[None]
+    unit = grid.to_unit(x.reshape(1, 1, -1), y.reshape(1, 1, -1))
+    out = F.grid_sample(stacked[None], unit, mode=mode, padding_mode="border", align_corners=True)[0, :, 0]
+    return out.view(stacked.shape[0], *x.shape) if field.ndim == 3 else out.view(x.shape)
+
+
+def height(crowns: CrownFields, jaw: JawFields, x: Tensor, y: Tensor) -> tuple[Tensor, Tensor]:
+    """Heights of crowns and of bone at (x, y). [mm]"""
+    return sample(crowns.grid, crowns.surface, x, y), sample(jaw.grid, jaw.surface, x, y)
+
+
+def march(camera: Camera, crowns: CrownFields, jaw: JawFields, *, ground_z: float, device: torch.device, steps: tuple[int, int] = (36, 16)) -> Hits:
+    """
+    Follow each pixel's ray down to the first surface: levels of z first, then bisection to a few micrometres.
+
+    Rays that meet neither crown nor bone end on the ground plane ``ground_z``.
+    """
+    f32 = lambda a: torch.as_tensor(a, dtype=torch.float32, device=device)  # noqa: E731
+    j = torch.arange(camera.width, device=device, dtype=torch.float32) - camera.centre[0]
+    i = torch.arange(camera.height, device=device, dtype=torch.float32) - camera.centre[1]
+    jj, ii = torch.meshgrid(j, i, indexing="xy")
+    right, down, forward = f32(camera.right), f32(camera.down), f32(camera.forward)
+    direction = (forward * camera.focal_px + jj.reshape(-1, 1) * right + ii.reshape(-1, 1) * down)
+    direction = direction / direction.norm(dim=1, keepdim=True)
+    origin = f32(camera.position)
+    dz = direction[:, 2].clamp_max(-0.02)
+    # Metres along the ray are left out: a height z names the point, so the march needs x and y only.
+    sx, sy = direction[:, 0] / dz, direction[:, 1] / dz
+    oz = float(camera.position[2])
+    at = lambda z: (origin[0] + sx * (z - oz), origin[1] + sy * (z - oz))  # noqa: E731
+    top = float(max(crowns.surface.max(), jaw.surface.max())) + 0.05
+    crown_low = float(jaw.surface[jaw.surface > -59].median()) - 4.0
+    low = float(jaw.surface[jaw.surface > -59].min())
+    levels = np.concatenate((np.linspace(top, crown_low, steps[0]), np.linspace(crown_low, min(low, crown_low - 1.0), steps[1])[1:]))
+    hit_z = torch.full_like(dz, float("nan"))
+    above = torch.full_like(dz, top)
+    found = torch.zeros_like(dz, dtype=torch.bool)
+    previous = top
+    for level in levels[1:]:
+        x, y = at(level)
+        crown, bone = height(crowns, jaw, x, y)
+        now = (torch.maximum(crown, bone) >= level) & ~found
+        hit_z = torch.where(now, torch.full_like(hit_z, float(level)), hit_z)
+        above = torch.where(now, torch.full_like(above, float(previous)), above)
+        found |= now
+        previous = level
+    lower, upper = torch.nan_to_num(hit_z, nan=ground_z), above
+    for _ in range(6):
+        middle = 0.5 * (lower + upper)
+        x, y = at(middle)
+        crown, bone = height(crowns, jaw, x, y)
+        inside = torch.maximum(crown, bone) >= middle
+        lower, upper = torch.where(inside, middle, lower), torch.where(inside, upper, middle)
+    z = torch.where(found, lower, torch.full_like(lower, ground_z))
+    x, y = at(z)
+    crown, bone = height(crowns, jaw, x, y)
+    return Hits(point=torch.stack((x, y, z), dim=1), direction=direction, on_jaw=found, on_crown=found & (crown >= bone))

@@ -1,0 +1,303 @@
+"""
+The two-surface wear model.
+
+A crown is two height fields over the plane of the row: the outer enamel surface z_o, and the enamel-dentine junction
+z_e, which is z_o eroded by a ball whose radius is the thickness of the enamel. Wear is a third surface w. The worn
+crown is min(z_o, w): where w lies below z_e there is dentine, where it lies between z_e and z_o there is cut enamel,
+and where z_o stays below w between the ridges there is infundibulum. Nothing is painted: bands, their widening and
+the loss of the infundibulum follow from the depth of w.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from torch import Tensor
+from torch.nn import functional as F
+
+from crestgauge.synthetic_data.anatomy import Jaw, Tooth
+
+MARGIN_MM = (5.0, 8.5)  # beyond the row's ends, and to each side of its middle
+PATCH_HALF_MM = (7.0, 8.0)
+TOOTH_MARGIN_MM = 2.0
+FAR_BELOW = -60.0
+CREST_EDGE_MM = 0.55  # an unworn fossa starts this far below the ridge line
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Regular grid of the jaw frame: node (row i, col j) lies at (x0 + j / px_per_mm, y0 + i / px_per_mm). [mm]"""
+
+    x0: float
+    y0: float
+    px_per_mm: float
+    width: int
+    height: int
+
+    def nodes(self, device: torch.device) -> tuple[Tensor, Tensor]:
+        x = self.x0 + torch.arange(self.width, device=device, dtype=torch.float32) / self.px_per_mm
+        y = self.y0 + torch.arange(self.height, device=device, dtype=torch.float32) / self.px_per_mm
+        return torch.meshgrid(x, y, indexing="xy")
+
+    def to_unit(self, x: Tensor, y: Tensor) -> Tensor:
+        """Coordinates for `torch.nn.functional.grid_sample` with ``align_corners=True``, shape (..., 2)."""
+        u = (x - self.x0) * (2.0 * self.px_per_mm / (self.width - 1)) - 1.0
+        v = (y - self.y0) * (2.0 * self.px_per_mm / (self.height - 1)) - 1.0
+        return torch.stack((u, v), dim=-1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CrownFields:
+    """
+    Fields of one row of teeth on one grid, all (H, W) float32 on one device, lengths in mm.
+
+    surface : worn surface the eye sees; -60 where there is no tooth
+    outer   : z_o - w, above 0 where wear has cut the enamel
+    inner   : z_e - w, above 0 where dentine lies open
+    fossa   : above 0 inside an open infundibulum
+    lingual : below 0 on the tongue side of the lobe's middle line
+    outer_edge, inner_edge : the same as outer and inner, divided by their slope: distance to the edge in the plane
+    tooth, lobe : owner of the node, 0 where there is none
+    """
+
+    grid: Grid
+    surface: Tensor
+    outer: Tensor
+    inner: Tensor
+    fossa: Tensor
+    lingual: Tensor
+    outer_edge: Tensor
+    inner_edge: Tensor
+    tooth: Tensor
+    lobe: Tensor
+
+
+def erode_by_ball(z: Tensor, radius_mm: Tensor, px_per_mm: float) -> Tensor:
+    """
+    Grey-scale erosion of height fields by a ball.
+
+    Parameters
+    ----------
+    z : Tensor, shape (N, H, W)
+        Heights. [mm]
+    radius_mm : Tensor, shape (N,)
+        Radius of the ball for each field. [mm]
+    px_per_mm : float
+
+    Returns
+    -------
+    Tensor, shape (N, H, W)
+        Heights of the points that lie a full radius below the surface in every direction. [mm]
+    """
+    reach = int(torch.ceil(radius_mm.max() * px_per_mm).item())
+    step = np.arange(-reach, reach + 1) / px_per_mm
+    square = step[:, None] ** 2 + step[None, :] ** 2
+    radii = radius_mm.double().cpu().numpy()
+    padded = F.pad(z[:, None], (reach,) * 4, mode="replicate")[:, 0]
+    height, width = z.shape[1:]
+    out = torch.full_like(z, torch.inf)
+    # One pass over the offsets under the largest ball, both operations in place: no window is ever materialised.
+    offsets = [(i, j) for i in range(len(step)) for j in range(len(step)) if square[i, j] <= radii.max() ** 2]
+    caps = np.array([np.sqrt(np.clip(radii**2 - square[i, j], 0, None)) - 1e4 * (radii**2 < square[i, j]) for i, j in offsets])
+    caps_there = torch.as_tensor(caps, dtype=z.dtype, device=z.device)
+    for (i, j), cap in zip(offsets, caps_there, strict=True):
+        torch.minimum(out, padded[:, i : i + height, j : j + width] - cap[:, None, None], out=out)
+    return out
+
+
+def _ridge_fields(jaw: Jaw, px_per_mm: float, device: torch.device) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, Tensor, Tensor]:
+    """Outer surface of every lobe on its own patch: z, u, lingual offset, inside distance, fossa level; and patch origins."""
+    lobes = jaw.lobes
+    hx, hy = PATCH_HALF_MM
+    pw, ph = int(round(2 * hx * px_per_mm)) + 1, int(round(2 * hy * px_per_mm)) + 1
+    f32 = lambda a: torch.as_tensor(np.asarray(a), dtype=torch.float32, device=device)  # noqa: E731
+    centre = f32([[lobe.x, lobe.y] for lobe in lobes])
+    x = centre[:, 0, None, None] + (torch.arange(pw, device=device) / px_per_mm - hx)[None, None, :]
+    y = centre[:, 1, None, None] + (torch.arange(ph, device=device) / px_per_mm - hy)[None, :, None]
+    x, y = x.expand(-1, ph, -1), y.expand(-1, -1, pw)
+    ridges = f32(np.stack([lobe.ridges for lobe in lobes]))  # (N, R, K, 3)
+    slopes = f32(np.stack([lobe.slopes for lobe in lobes]))
+    z = torch.full((len(lobes), ph, pw), FAR_BELOW, device=device)
+    tip_radius = 0.22
+    for r in range(ridges.shape[1]):
+        a, b = ridges[:, r, :-1], ridges[:, r, 1:]
+        for s in range(a.shape[1]):
+            p, q = a[:, s], b[:, s]
+            dx, dy = (q - p)[:, 0, None, None], (q - p)[:, 1, None, None]
+            px, py = x - p[:, 0, None, None], y - p[:, 1, None, None]
+            t = ((px * dx + py * dy) / (dx * dx + dy * dy).clamp_min(1e-9)).clamp(0, 1)
+            away = torch.sqrt((px - t * dx) ** 2 + (py - t * dy) ** 2 + tip_radius**2)
+            # Sine of the angle between ridge and point: +-1 beside the ridge, 0 straight ahead of its end.
+            turn = (dx * py - dy * px) / (away * torch.sqrt(dx * dx + dy * dy).clamp_min(1e-6))
+            side = 0.5 + 0.5 * torch.clamp(1.6 * turn, -1, 1)
+            slope = slopes[:, r, 0, None, None] * (1 - side) + slopes[:, r, 1, None, None] * side
+            d = away - tip_radius
+            height = p[:, 2, None, None] + t * (q - p)[:, 2, None, None]
+            torch.maximum(z, height - slope * d, out=z)
+    # Local frame of each lobe: u along the row in half lengths, v across in mm.
+    yaw, half = f32([lobe.yaw for lobe in lobes])[:, None, None], f32([0.5 * lobe.length for lobe in lobes])[:, None, None]
+    rx, ry = x - centre[:, 0, None, None], y - centre[:, 1, None, None]
+    u = (torch.cos(yaw) * rx + torch.sin(yaw) * ry) / half
+    v = -torch.sin(yaw) * rx + torch.cos(yaw) * ry
+    lingual_line = f32(np.stack([lobe.lingual_v for lobe in lobes]))
+    buccal_line = f32(np.stack([lobe.buccal_v for lobe in lobes]))
+    at = (u.clamp(-1, 1) + 1) * 0.5 * (lingual_line.shape[1] - 1)
+    low = at.floor().clamp(0, lingual_line.shape[1] - 2)
+    frac, low = at - low, low.long()
+    pick = lambda line: torch.gather(line, 1, low.flatten(1)).view_as(low) * (1 - frac) + torch.gather(line, 1, (low + 1).flatten(1)).view_as(low) * frac  # noqa: E731
+    vl, vb = pick(lingual_line), pick(buccal_line)
+    inside = torch.minimum(torch.minimum(v - vl, vb - v), (1.0 - u.abs()) * half)
+    has = f32([1.0 if lobe.has_fossa else 0.0 for lobe in lobes])[:, None, None]
+    inside = torch.where(has > 0, inside, torch.full_like(inside, -1.0))
+    tip = f32([lobe.tip_z for lobe in lobes])[:, None, None]
+    drop = f32([lobe.crest_drop[0] for lobe in lobes])[:, None, None]
+    power = f32([lobe.crest_drop[1] for lobe in lobes])[:, None, None]
+    floor = f32([lobe.floor_z for lobe in lobes])[:, None, None]
+    rise = f32([lobe.floor_rise for lobe in lobes])[:, None, None]
+    fossa_floor = floor + rise * (tip - floor) * u.abs().clamp(0, 1) ** 2
+    z = torch.where(inside > 0, torch.maximum(z, fossa_floor), z)
+    level = tip - drop * u.abs().clamp(0, 1) ** power - CREST_EDGE_MM
+    return z, u, v - 0.5 * (vl + vb), inside, level, x[:, 0, 0], y[:, 0, 0]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _ToothPatches:
+    """Lobes of each tooth united, shape (teeth, h, w), each patch at column ``left`` of the row's grid, over its full height."""
+
+    left: list[int]
+    x: Tensor
+    y: Tensor
+    z: Tensor
+    level: Tensor
+    inside: Tensor
+    lingual: Tensor
+    lobe: Tensor
+
+
+def _merge_lobes(jaw: Jaw, grid: Grid, fields: tuple[Tensor, ...], teeth: list[Tooth]) -> _ToothPatches:
+    z, u, lingual, inside, level, left, top = fields
+    device, n, pitch = z.device, len(teeth), grid.px_per_mm
+    wide = min(grid.width, int((max(t.length for t in teeth) + 2 * TOOTH_MARGIN_MM) * pitch) + 1)
+    starts = [int(np.clip((t.x0 + 0.5 * t.length - grid.x0) * pitch - wide / 2, 0, grid.width - wide)) for t in teeth]
+    shape = (n, grid.height, wide)
+    x = grid.x0 + (torch.tensor(starts, device=device)[:, None, None] + torch.arange(wide, device=device)) / pitch
+    y = grid.y0 + torch.arange(grid.height, device=device)[None, :, None] / pitch
+    out = _ToothPatches(
+        left=starts, x=x.float(), y=y.float(), z=torch.full(shape, FAR_BELOW, device=device),
+        level=torch.full(shape, -FAR_BELOW, device=device), inside=torch.full(shape, -1.0, device=device),
+        lingual=torch.zeros(shape, device=device), lobe=torch.zeros(shape, dtype=torch.uint8, device=device),
+    )
+    nearest = torch.full(shape, 1e3, device=device)
+    index = {tooth.position: k for k, tooth in enumerate(teeth)}
+    ph, pw = z.shape[1:]
+    lefts, tops = left.tolist(), top.tolist()
+    for k, lobe in enumerate(jaw.lobes):
+        row = index[lobe.tooth]
+        j0 = int(round((lefts[k] - grid.x0) * pitch)) - starts[row]
+        i0 = int(round((tops[k] - grid.y0) * pitch))
+        i1, i2, j1, j2 = max(i0, 0), min(i0 + ph, grid.height), max(j0, 0), min(j0 + pw, wide)
+        src = (slice(i1 - i0, i2 - i0), slice(j1 - j0, j2 - j0))
+        dst = (row, slice(i1, i2), slice(j1, j2))
+        torch.maximum(out.z[dst], z[k][src], out=out.z[dst])
+        torch.maximum(out.inside[dst], inside[k][src], out=out.inside[dst])
+        closer = u[k][src].abs() < nearest[dst]
+        nearest[dst] = torch.where(closer, u[k][src].abs(), nearest[dst])
+        for target, value in ((out.level, level[k][src]), (out.lingual, lingual[k][src])):
+            target[dst] = torch.where(closer, value, target[dst])
+        out.lobe[dst] = torch.where(closer, torch.full_like(out.lobe[dst], lobe.index), out.lobe[dst])
+    return out
+
+
+def _smooth_noise(shape: tuple[int, int, int], cells: tuple[int, int], generator: torch.Generator, device: torch.device) -> Tensor:
+    coarse = torch.randn((shape[0], 1, *cells), generator=generator).to(device)
+    return F.interpolate(coarse, size=shape[1:], mode="bicubic", align_corners=True)[:, 0]
+
+
+def _slope(field: Tensor, px_per_mm: float) -> Tensor:
+    dy, dx = torch.gradient(field, spacing=1.0 / px_per_mm)
+    return torch.sqrt(dx * dx + dy * dy).clamp_min(0.25)
+
+
+def row_grid(jaw: Jaw, px_per_mm: float) -> Grid:
+    """Grid that covers the row with its margins, nodes on multiples of the pitch so that lobe patches fit without resampling."""
+    mx, my = MARGIN_MM
+    return Grid(-mx, -my - 1.0, px_per_mm, int((jaw.row_mm + 2 * mx) * px_per_mm) + 1, int(2 * (my + 1.0) * px_per_mm) + 1)
+
+
+def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device) -> CrownFields:
+    """
+    Worn crowns of one jaw.
+
+    Parameters
+    ----------
+    jaw : Jaw
+        With its bow applied (`crestgauge.synthetic_data.anatomy.bowed`).
+    px_per_mm : float
+        Pitch of the grid; 14 keeps the enamel at 6 to 12 nodes.
+    seed : int
+        Of the small irregularities of enamel thickness and wear surface.
+    device : torch.device
+        The same code runs on CPU and GPU.
+    """
+    teeth = [tooth for tooth in jaw.teeth if tooth.lobes]
+    grid = row_grid(jaw, px_per_mm)
+    generator = torch.Generator().manual_seed(seed)
+    patch = _merge_lobes(jaw, grid, _ridge_fields(jaw, px_per_mm, device), teeth)
+    x, y, shape = patch.x, patch.y, tuple(patch.z.shape)
+    column = lambda values: torch.tensor(values, dtype=torch.float32, device=device)[:, None, None]  # noqa: E731
+    xc, half_length = column([t.x0 + 0.5 * t.length for t in teeth]), column([0.5 * t.length for t in teeth])
+    # Neighbours wear each other flat where they touch: a crown ends at its own stretch of the row.
+    across = ((y - column([t.y for t in teeth])) / column([0.5 * t.width for t in teeth])).abs().clamp_max(1.3)
+    beyond = ((x - xc).abs() - half_length * (1.0 - 0.09 * across**3) + 0.12).clamp_min(0)
+    z_o = (patch.z - 7.0 * beyond).clamp_min(FAR_BELOW)
+    for px, py, radius, depth in jaw.pits:
+        z_o = z_o - depth * torch.exp(-((x - px) ** 2 + (y - py) ** 2) / (2 * radius**2))
+    z_e = _junction(z_o, patch.inside, teeth, px_per_mm, generator)
+    w = _wear_surface(teeth, x, y, generator)
+    outer, inner = z_o - w, z_e - w
+    fossa = torch.minimum(patch.inside, torch.minimum(w, patch.level) - z_o)
+    sink = float(torch.rand((), generator=generator)) * 0.2 + 0.03
+    surface = torch.minimum(z_o, w) - sink * torch.clamp(inner / 0.35, 0, 1)
+    positions = torch.tensor([t.position for t in teeth], dtype=torch.uint8, device=device)[:, None, None].expand(shape)
+    parts = {"surface": surface, "outer": outer, "inner": inner, "fossa": fossa, "lingual": patch.lingual,
+             "tooth": positions, "lobe": patch.lobe}
+    fill = {"surface": FAR_BELOW, "outer": FAR_BELOW, "inner": FAR_BELOW, "fossa": -1.0}
+    row = {name: torch.full((grid.height, grid.width), fill.get(name, 0), dtype=part.dtype, device=device) for name, part in parts.items()}
+    for k, left in enumerate(patch.left):
+        at = (slice(None), slice(left, left + shape[2]))
+        higher = surface[k] > row["surface"][at]
+        for name, part in parts.items():
+            row[name][at] = torch.where(higher, part[k], row[name][at])
+    return CrownFields(
+        grid=grid, **row, outer_edge=row["outer"] / _slope(row["outer"], px_per_mm), inner_edge=row["inner"] / _slope(row["inner"], px_per_mm),
+    )
+
+
+def _junction(z_o: Tensor, inside: Tensor, teeth: list[Tooth], px_per_mm: float, generator: torch.Generator) -> Tensor:
+    """Enamel-dentine junction: z_o eroded by a thick ball outside and a thinner one towards the infundibulum."""
+    radii = torch.tensor([[t.enamel_mm[0] for t in teeth], [t.enamel_mm[1] for t in teeth]])
+    eroded = erode_by_ball(torch.cat((z_o, z_o)), radii.flatten(), px_per_mm).view(2, *z_o.shape)
+    share = torch.sigmoid(inside / 0.4 + 0.5 * _smooth_noise(tuple(z_o.shape), (6, 8), generator, z_o.device))
+    return eroded[0] + share * (eroded[1] - eroded[0])
+
+
+def _wear_surface(teeth: list[Tooth], x: Tensor, y: Tensor, generator: torch.Generator) -> Tensor:
+    """Height of the wear surface over each tooth's patch: tilted, hollowed, slightly wavy, or broken off. [mm]"""
+    device = x.device
+    column = lambda values: torch.tensor(values, dtype=torch.float32, device=device)[:, None, None]  # noqa: E731
+    shape = (len(teeth), y.shape[1], x.shape[2])
+    tips = column([max(lobe.tip_z for lobe in t.lobes) for t in teeth])
+    xc, yl = column([t.x0 + 0.5 * t.length for t in teeth]), column([t.y - 0.28 * t.width for t in teeth])
+    yc, half = column([t.y for t in teeth]), column([0.5 * t.width for t in teeth])
+    w = tips - column([t.wear_mm for t in teeth]) + column([t.wear_slope[0] for t in teeth]) * (x - xc)
+    w = w + column([t.wear_slope[1] for t in teeth]) * (y - yl)
+    w = w - column([t.dish_mm for t in teeth]) * (1 - ((y - yc) / half) ** 2).clamp_min(0)
+    w = w + 0.05 * _smooth_noise(shape, (10, 12), generator, device)
+    if any(t.fracture for t in teeth):
+        rough = _smooth_noise(shape, (24, 32), generator, device)
+        cut = [t.fracture or (60.0, 0.0, 0.0, 0.0) for t in teeth]
+        plane = tips + column([c[0] for c in cut]) + column([c[1] for c in cut]) * (x - xc) + column([c[2] for c in cut]) * (y - yc)
+        w = torch.minimum(w, plane + column([c[3] for c in cut]) * rough)
+    return w
