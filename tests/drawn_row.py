@@ -114,7 +114,7 @@ def plain_row(lobe: DrawnLobe | None = None, *, milk: bool = False, positions=ra
 def line_distance(lobe: DrawnLobe, s: np.ndarray, t: np.ndarray) -> np.ndarray:
     """Signed distance from a lobe's centre line, positive towards the tongue; s from the lobe's middle."""
     if np.isfinite(lobe.radius):
-        return np.hypot(s, t - lobe.place + lobe.radius) - lobe.radius
+        return np.sign(lobe.radius) * (np.hypot(s, t - lobe.place + lobe.radius) - abs(lobe.radius))
     return (t - lobe.place - lobe.slope * s) / np.hypot(1.0, lobe.slope)
 
 
@@ -147,7 +147,11 @@ def _draw_tooth(row: DrawnRow, position: int, out: np.ndarray) -> None:
     sub = (np.arange(row.fine) + 0.5) / row.fine - 0.5
     x = (np.arange(x0, x1)[:, None] + sub).ravel()
     y = (np.arange(y0, y1)[:, None] + sub).ravel()
-    s, t = row.to_row(*np.meshgrid(x, y))
+    # Lattice of points sheared in x and y: an edge along the grid then meets fine^2 levels per pixel, not
+    # fine.
+    shear = (np.arange(row.fine) - (row.fine - 1) / 2) / row.fine**2
+    xs, ys = np.meshgrid(x, y)
+    s, t = row.to_row(xs + np.tile(shear, y1 - y0)[:, None], ys - np.tile(shear, x1 - x0)[None, :])
     crown = (s > begin) & (s < end) & (np.abs(t) < half)
     labels = np.full(s.shape, Material.CROWN_WALL, dtype=np.int64)
     lingual = np.zeros(s.shape, dtype=bool)
