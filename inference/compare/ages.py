@@ -211,7 +211,7 @@ def _place_years(
             problem=f'"{raw}" is open, but its class {scale.labels[code]} is not the last one of '
             "this scale; use a coarser scale",
         )
-    if is_top and not is_open and years > scale.start[-1]:
+    if is_top and not is_open:
         notes.append(f"{years:g} counted in the open class {scale.labels[-1]}")
     elif scale.years is None and not is_top and scale.labels[code] != f"{years:g}":
         notes.append(f"{years:g} collapsed into {scale.labels[code]}")

@@ -102,7 +102,7 @@ def _with_bootstrap(per_animal: Floats, *, unit: str, seed: int, what: str) -> E
     n = per_animal.size
     if n == 0:
         return undefined(f"no animal has {what}", n=0, unit=unit)
-    low, high, why = bootstrap_interval(lambda rows: float(per_animal[rows].mean()), n, seed=seed)
+    low, high, why = bootstrap_interval(lambda rows: per_animal[rows].mean(axis=1), n, seed=seed)
     return Estimate(
         value=float(per_animal.mean()),
         low=low,

@@ -44,9 +44,13 @@ def krippendorff_alpha(readings: ArrayLike, level: Level = "ordinal", *, seed: i
     if classes.size == 1:
         return undefined("all readings are one class, so there is no spread to agree on", n=n)
     per_animal = _coincidences(kept, classes)
-    low, high, why = bootstrap_interval(
-        lambda rows: _alpha(per_animal[rows].sum(axis=0), classes, level), n, seed=seed
-    )
+    flat = per_animal.reshape(n, -1)
+
+    def resampled(rows: NDArray[np.intp]) -> NDArray[np.float64]:
+        times = np.apply_along_axis(np.bincount, 1, rows, minlength=n)
+        return np.array([_alpha(c.reshape(per_animal.shape[1:]), classes, level) for c in times @ flat])
+
+    low, high, why = bootstrap_interval(resampled, n, seed=seed)
     return Estimate(
         value=_alpha(per_animal.sum(axis=0), classes, level),
         low=low,
@@ -74,7 +78,7 @@ def _alpha(coincidence: NDArray[np.float64], classes: NDArray[np.float64], level
     marginal = coincidence.sum(axis=1)
     total = marginal.sum()
     distance = _squared_distance(classes, marginal, level)
-    expected = (np.outer(marginal, marginal) * distance).sum() / (total - 1)
+    expected = float(marginal @ distance @ marginal) / (total - 1)
     return float("nan") if expected == 0 else float(1 - (coincidence * distance).sum() / expected)
 
 

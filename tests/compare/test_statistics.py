@@ -210,7 +210,7 @@ def test_bootstrap_interval_covers():
     hits = 0
     for seed in range(100):
         error = np.abs(rng.normal(0, 1, 40))
-        low, high, why = bootstrap_interval(lambda rows, e=error: float(e[rows].mean()), 40, seed=seed)
+        low, high, why = bootstrap_interval(lambda rows, e=error: e[rows].mean(axis=1), 40, seed=seed)
         assert why is None
         hits += low <= np.sqrt(2 / np.pi) <= high
     assert hits / 100 >= 0.88
