@@ -356,6 +356,8 @@ def _remark(table: _Table, known: Mapping[str, str]) -> Remark:
 
 def _group(table: _Table, known: Mapping[str, str], classes: tuple[str, ...]) -> CoarseGroup:
     members = table.texts("classes")
+    if not members:
+        raise table.fail("classes", "empty", "at least one class")
     for name in members:
         if name not in classes:
             raise table.fail("classes", repr(name), "classes of this file")
