@@ -261,7 +261,7 @@ def _answer_lobes(criterion: Criterion, evidence: RowEvidence, options: Options)
         lost = tooth.state == "missing"
         why = "the tooth is lost" if lost else "milk or permanent cannot be told"
         return Answer(word="unseen", measured=None, why=why, retake=not lost and tooth.state != "broken")
-    lobes = "" if tooth.lobes is None else f", {tooth.lobes} lobes"
+    lobes = "" if tooth.lobes is None else f", {tooth.lobes} lobe{'' if tooth.lobes == 1 else 's'}"
     return Answer(
         word="no" if milk else "yes",
         measured=measured,

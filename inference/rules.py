@@ -38,6 +38,7 @@ from crestgauge.inference.answers import (
 from crestgauge.inference.criteria import Accuracy, Criteria, Criterion, Grouping, Options
 from crestgauge.inference.errors import InputError
 from crestgauge.inference.evidence import Quantity, RowEvidence, ToothEvidence
+from crestgauge.inference.season import Season, season_note
 
 Outcome = Literal["clear", "borderline", "retake"]
 
@@ -129,7 +130,7 @@ class Proposal:
     criteria: str
 
 
-def propose(evidence: RowEvidence, criteria: Criteria) -> Proposal:
+def propose(evidence: RowEvidence, criteria: Criteria, *, season: Season | None = None) -> Proposal:
     """
     Walk the key.
 
@@ -139,6 +140,8 @@ def propose(evidence: RowEvidence, criteria: Criteria) -> Proposal:
         Six teeth, front first.
     criteria : Criteria
         From `crestgauge.inference.criteria.load_criteria`.
+    season : Season or None
+        Adds a note where births are early or late for the labels; never changes a class.
 
     Raises
     ------
@@ -171,7 +174,7 @@ def propose(evidence: RowEvidence, criteria: Criteria) -> Proposal:
         possible=possible,
         deciding=criteria.key[first].id,
         steps=tuple(_step(criteria.key[i], answers[i]) for i in range(stop + 1)),
-        notes=tuple(_notes(evidence, criteria, words, passed, stop)),
+        notes=(*_notes(evidence, criteria, words, passed, stop), *_season_notes(season)),
         unseen_teeth=tuple(unseen_teeth),
         coarse=MappingProxyType({g.id: _coarse(g, age_class, possible) for g in criteria.groupings}),
         tooth_ratios=_tooth_ratios(evidence, criteria),
@@ -353,6 +356,11 @@ def _odd_rows(evidence: RowEvidence) -> list[str]:
 
 def _named(tooth: ToothEvidence) -> str:
     return tooth_label(tooth.position, milk=bool(tooth.milk) and tooth.position <= 3)
+
+
+def _season_notes(season: Season | None) -> list[str]:
+    note = None if season is None else season_note(season)
+    return [] if note is None else [note]
 
 
 def _capital(text: str) -> str:

@@ -13,6 +13,7 @@ from crestgauge.inference.criteria import Criteria, load_criteria, parse_criteri
 from crestgauge.inference.errors import InputError
 from crestgauge.inference.evidence import CrestEvidence, Quantity, RowEvidence, ToothEvidence
 from crestgauge.inference.rules import Proposal, Step, propose
+from crestgauge.inference.season import Season
 
 KEY = load_criteria()
 IDS = [criterion.id for criterion in KEY.key]
@@ -444,6 +445,14 @@ def test_every_class_has_its_coarse_classes_with_a_source(age_class: str) -> Non
         assert coarse.label is not None
         assert coarse.words
         assert all(item.source.text and item.source.where for item in coarse.accuracy)
+
+
+@pytest.mark.parametrize("month", [0, 13, -1])
+def test_a_month_that_does_not_exist_is_refused(month: int) -> None:
+    with pytest.raises(InputError, match="needs 1 to 12"):
+        Season(birth_month=month, harvest_month=11)
+    with pytest.raises(InputError, match="needs 1 to 12"):
+        Season(birth_month=6, harvest_month=month)
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,7 @@ from evidence_rows import bare, milk_row, molar, premolar, row, yearling_row
 from crestgauge.inference.criteria import load_criteria
 from crestgauge.inference.evidence import RowEvidence
 from crestgauge.inference.rules import propose
+from crestgauge.inference.season import Season, season_note
 
 KEY = load_criteria()
 WIDER, EQUAL, NARROWER = 1.5, 1.0, 0.6
@@ -131,6 +132,25 @@ def test_the_key_goes_from_youngest_to_oldest() -> None:
 def test_an_adult_row_with_a_lost_tooth_is_no_fawn(position: int, state: str) -> None:
     """Fewer than six teeth means a fawn only where they have not come through yet."""
     assert propose(row(bare(position, state)), KEY).age_class == "2.5"
+
+
+@pytest.mark.published(source=COLUMN, where="parts of Louisiana: births until October or November")
+def test_late_births_are_noted_and_change_no_class() -> None:
+    late = propose(row(), KEY, season=Season(birth_month=10, harvest_month=12))
+    assert late.age_class == propose(row(), KEY).age_class
+    assert late.notes[-1].startswith(
+        "Born about October and taken in December, deer here are about 2, 14 or 26"
+    )
+    assert "4 months behind the key" in late.notes[-1]
+
+
+@pytest.mark.published(
+    source="Michigan DNR bulletin 214fbb8", where="labels are for deer born about late May to July"
+)
+@pytest.mark.parametrize("birth_month", [5, 6, 7])
+@pytest.mark.parametrize("harvest_month", [10, 11, 12, 1])
+def test_usual_births_need_no_note(birth_month: int, harvest_month: int) -> None:
+    assert season_note(Season(birth_month=birth_month, harvest_month=harvest_month)) is None
 
 
 ADAMS = "Adams & Blanchong 2020, PLoS ONE 15(5):e0233421"
