@@ -13,6 +13,7 @@ This module needs torch; nothing in `crestgauge.inference` or `crestgauge.cli` i
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from importlib import import_module, util
 from pathlib import Path
@@ -220,7 +221,7 @@ def activate(raw: Tensor) -> Tensor:
             raw[:, CHANNELS["state"]].softmax(dim=1),
             raw[:, CHANNELS["tilt"]],
             raw[:, CHANNELS["tilt_log_sigma"]].clamp(*LOG_SIGMA_RANGE).exp(),
-            torch.exp2(raw[:, CHANNELS["blur"]].clamp(-6.0, 8.0)),
+            (raw[:, CHANNELS["blur"]].clamp(-6.0, 8.0) * math.log(2)).exp(),
         ],
         dim=1,
     )

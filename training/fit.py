@@ -239,7 +239,8 @@ class Run:
             "versions": versions(), "device": device_name(self.device),
             "metrics": final, "checks": self.checks, "history": self.history,
         }
-        (self.out / RECORD).write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+        record = without_nan(record)
+        (self.out / RECORD).write_text(json.dumps(record, indent=1, allow_nan=False) + "\n", encoding="utf-8")
         return record
 
     def _note(self, losses: dict[str, Tensor], share: float) -> None:
@@ -323,6 +324,15 @@ def rate_at(share: float, schedule: ScheduleConfig) -> float:
     down = (share - schedule.warmup_share) / (1 - schedule.warmup_share)
     low = schedule.rate * schedule.final_share
     return low + (schedule.rate - low) * 0.5 * (1 + math.cos(math.pi * min(down, 1.0)))
+
+
+def without_nan(value: Any) -> Any:
+    """The same tables with None for every number that JSON has no word for."""
+    if isinstance(value, dict):
+        return {key: without_nan(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [without_nan(item) for item in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def commit() -> str | None:
