@@ -111,9 +111,7 @@ def _value(hint: Any, data: object, path: str) -> Any:
     if origin is not None and issubclass(origin, Mapping):
         if not isinstance(data, dict):
             raise _fault(path, data, "an object")
-        return types.MappingProxyType(
-            {key: _value(args[1], item, f"{path}.{key}") for key, item in data.items()}
-        )
+        return {key: _value(args[1], item, f"{path}.{key}") for key, item in data.items()}
     if dataclasses.is_dataclass(hint):
         return decode(cast(type, hint), data, path)
     return _scalar(hint, data, path)

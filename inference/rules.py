@@ -22,7 +22,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import Literal
 
 from crestgauge.inference.answers import (
@@ -176,7 +175,7 @@ def propose(evidence: RowEvidence, criteria: Criteria, *, season: Season | None 
         steps=tuple(_step(criteria.key[i], answers[i]) for i in range(stop + 1)),
         notes=(*_notes(evidence, criteria, words, passed, stop), *_season_notes(season)),
         unseen_teeth=tuple(unseen_teeth),
-        coarse=MappingProxyType({g.id: _coarse(g, age_class, possible) for g in criteria.groupings}),
+        coarse={g.id: _coarse(g, age_class, possible) for g in criteria.groupings},
         tooth_ratios=_tooth_ratios(evidence, criteria),
         criteria=criteria.label,
     )
@@ -272,14 +271,12 @@ def _coarse(grouping: Grouping, age_class: str | None, possible: tuple[str, ...]
 
 def _tooth_ratios(evidence: RowEvidence, criteria: Criteria) -> Mapping[int, Quantity | None]:
     lobes = {criterion.tooth: criterion.lobes for criterion in criteria.key if criterion.quantity == "ratio"}
-    return MappingProxyType(
-        {
-            position: tooth_ratio(
-                evidence.teeth[position - 1], lobes.get(position, (1, 2)), criteria.options
-            ).value
-            for position in (4, 5, 6)
-        }
-    )
+    return {
+        position: tooth_ratio(
+            evidence.teeth[position - 1], lobes.get(position, (1, 2)), criteria.options
+        ).value
+        for position in (4, 5, 6)
+    }
 
 
 def _notes(

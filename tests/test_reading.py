@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 import math
+import pickle
 from dataclasses import fields, replace
 from importlib.resources import files
 from typing import Any
@@ -69,6 +70,14 @@ def test_the_keys_of_the_design_are_there() -> None:
     assert set(step.split()) <= set(data["steps"][0])
     assert set(data["versions"]) == {"crestgauge", "model", "criteria"}
     assert data["schema"] == "crestgauge.reading/1"
+
+
+@pytest.mark.parametrize("name", list(READINGS))
+def test_readings_and_proposals_travel_between_processes(name: str) -> None:
+    """Bulk work reads photos in worker processes."""
+    assert pickle.loads(pickle.dumps(READINGS[name])) == READINGS[name]
+    proposal = propose(CLASS_ROWS["4.5"], KEY)
+    assert pickle.loads(pickle.dumps(proposal)) == proposal
 
 
 def test_numbers_are_rounded_and_never_minus_zero() -> None:
