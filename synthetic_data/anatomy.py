@@ -28,8 +28,8 @@ LOBE_SPLIT = {(1,): (1.0,), (2,): (0.54, 0.46)}
 
 # Depth of wear below the unworn tip against years since a molar of the class came into wear. [year, mm]
 WEAR_YEARS = np.array([-2.0, 0.0, 0.5, 1.5, 2.5, 3.5, 4.5, 5.5, 6.5, 7.5, 9.5, 13.0])
-WEAR_MM = np.array([0.0, 0.0, 0.35, 1.35, 2.25, 3.15, 3.9, 4.75, 5.9, 6.7, 7.3, 8.0])
-WEAR_LAG_YEARS = {1: 1.6, 2: 1.5, 3: 1.4, 4: 0.0, 5: 1.0, 6: 2.0}
+WEAR_MM = np.array([0.0, 0.0, 0.35, 1.25, 2.0, 2.75, 3.45, 4.25, 5.35, 6.2, 6.9, 7.6])
+WEAR_LAG_YEARS = {1: 0.5, 2: 0.4, 3: 0.2, 4: 0.0, 5: 1.0, 6: 2.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -209,8 +209,8 @@ def tooth_states(rng: Generator, age_years: float) -> tuple[dict[int, State], bo
     milk = age_years < 1.45 + rng.normal(0, 0.06)
     if age_years < 0.35:
         states[4], low[4] = "erupting", rng.uniform(0.3, 3.0)
-    m2_low = float(np.interp(age_years, [0.40, 0.6, 0.95], [7.5, 3.5, 0.0]) + rng.normal(0, 0.6))
-    m3_low = float(np.interp(age_years, [1.0, 1.35, 1.8, 2.2], [8.5, 5.0, 1.8, 0.0]) + rng.normal(0, 0.6))
+    m2_low = float(np.interp(age_years, [0.40, 0.6, 0.95], [7.5, 3.5, 0.0]) + (rng.normal(0, 0.6) if age_years < 1.0 else 0.0))
+    m3_low = float(np.interp(age_years, [1.0, 1.35, 1.8, 2.2], [8.5, 5.0, 1.8, 0.0]) + (rng.normal(0, 0.6) if age_years < 2.2 else 0.0))
     for position, lowness, start in ((5, m2_low, 0.42), (6, m3_low, 1.05)):
         if age_years < start or lowness > 6.5:
             states[position] = "absent"
@@ -251,7 +251,8 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
     size = rng.normal(1.0, 0.06) * (0.93 if age_years < 1.0 else 1.0)
     own_rate = rng.normal(1.0, 0.10)
     enamel = float(np.clip(rng.normal(0.62, 0.09), 0.42, 0.9))
-    gum_z = -float(rng.uniform(5.2, 8.5)) - 0.25 * wear_depth(4, age_years)
+    # Teeth go on rising as they wear, so some crown always stands clear of the gum until the last years.
+    gum_z = -max(float(rng.uniform(5.2, 8.5)), wear_depth(4, age_years * own_rate) + float(rng.uniform(0.8, 3.0)))
     lingual_lean = rng.uniform(0.05, 0.30)
     teeth: list[Tooth] = []
     x = 0.0
@@ -292,7 +293,7 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
                 roughness=rough,
             ))
             at += ll
-        e = enamel * (0.85 if is_milk else 1.0) * rng.normal(1.0, 0.05)
+        e = enamel * (0.85 if position <= 3 else 1.0) * rng.normal(1.0, 0.05)
         fracture = None
         if abnormal and state == "erupted" and rng.uniform() < 0.012:
             state = "broken"

@@ -61,7 +61,8 @@ def sample_phone(rng: Generator, *, blur_px: tuple[float, float] = (0.4, 3.2), d
     )
 
 
-def _blur(img: Tensor, sigma: float) -> Tensor:
+def blur(img: Tensor, sigma: float) -> Tensor:
+    """Gaussian blur of a picture (C, H, W)."""
     if sigma < 0.15:
         return img
     reach = int(np.ceil(3 * sigma))
@@ -143,7 +144,7 @@ def develop(linear: Tensor, phone: Phone, generator: torch.Generator, *, jpeg: b
     Tensor, shape (3, H, W), values 0..1
     """
     h, w = linear.shape[1:]
-    img = _blur(linear, phone.gauss_px)
+    img = blur(linear, phone.gauss_px)
     if phone.defocus_px > 0.6:
         img = _kernel_blur(img, _disc(phone.defocus_px))
     if phone.motion_px > 0.8:
@@ -164,11 +165,11 @@ def develop(linear: Tensor, phone: Phone, generator: torch.Generator, *, jpeg: b
     srgb = torch.where(img <= 0.0031308, 12.92 * img, 1.055 * img.clamp_min(1e-6) ** (1 / 2.4) - 0.055)
     srgb = (0.5 + (srgb - 0.5) * phone.tone).clamp(0, 1)
     if phone.local > 0:
-        wide = _blur(F.avg_pool2d(srgb[None], 4)[0], 6.0)
+        wide = blur(F.avg_pool2d(srgb[None], 4)[0], 6.0)
         wide = F.interpolate(wide[None], size=size, mode="bilinear", align_corners=False)[0]
         srgb = srgb + phone.local * (srgb - wide) * 0.6
     if phone.sharpen[1] > 0:
-        srgb = srgb + phone.sharpen[1] * (srgb - _blur(srgb, phone.sharpen[0]))
+        srgb = srgb + phone.sharpen[1] * (srgb - blur(srgb, phone.sharpen[0]))
     grey = srgb.mean(0, keepdim=True)
     srgb = (grey + phone.saturation * (srgb - grey)).clamp(0, 1)
     if jpeg:

@@ -14,6 +14,7 @@ from crestgauge.synthetic_data.anatomy import Jaw, bowed, sample_jaw
 from crestgauge.synthetic_data.camera import Camera, Hits, look_at, march, sample
 from crestgauge.synthetic_data.jaw import JawFields, jaw_fields
 from crestgauge.synthetic_data.options import DrawOptions
+from crestgauge.synthetic_data.phone import blur
 from crestgauge.synthetic_data.shading import Surface, lit, sample_lights, surface
 from crestgauge.synthetic_data.textures import ground, ground_bank
 from crestgauge.synthetic_data.wear import FAR_BELOW, CrownFields, crown_fields
@@ -246,8 +247,7 @@ def draw_scene(rng: Generator, specimen: Specimen, camera: Camera, conditions: C
     if rng.uniform() < 0.5:  # ground out of focus
         soft = float(np.exp(rng.uniform(np.log(1.0), np.log(0.012 * camera.width + 2))))
         mask = on_jaw.float()[None]
-        from crestgauge.synthetic_data.phone import _blur
-        away = _blur(torch.cat((light * (1 - mask), 1 - mask)), soft)
+        away = blur(torch.cat((light * (1 - mask), 1 - mask)), soft)
         light = light * mask + (1 - mask) * away[:3] / away[3:].clamp_min(1e-3)
     yy, xx = torch.meshgrid(torch.arange(size[0], device=device, dtype=torch.float32), torch.arange(size[1], device=device, dtype=torch.float32), indexing="ij")
     canvas = _Canvas(light=light, hidden=torch.zeros(size, dtype=torch.bool, device=device), yy=yy, xx=xx)
@@ -288,10 +288,14 @@ def lobe_points(specimen: Specimen) -> tuple[list[tuple[int, int]], np.ndarray]:
     jaw, crowns, bone = specimen.jaw, specimen.crowns, specimen.bone
     if not jaw.lobes:
         return [], np.zeros((0, 3))
-    x = torch.tensor([lobe.x for lobe in jaw.lobes], dtype=torch.float32, device=crowns.surface.device)
-    y = torch.tensor([lobe.y for lobe in jaw.lobes], dtype=torch.float32, device=crowns.surface.device)
-    z, under = sample(crowns.grid, crowns.surface, x, y), sample(bone.grid, bone.surface, x, y)
-    clear = (z > under).tolist()
+    device = crowns.surface.device
+    f32 = lambda a: torch.as_tensor(np.asarray(a), dtype=torch.float32, device=device)  # noqa: E731
+    # A fossa may reach below the gum line, so a lobe is judged by its two main ridges.
+    ridges = f32(np.stack([lobe.ridges[:2].reshape(-1, 3) for lobe in jaw.lobes]))
+    over = sample(crowns.grid, crowns.surface, ridges[..., 0], ridges[..., 1]) > sample(bone.grid, bone.surface, ridges[..., 0], ridges[..., 1])
+    clear = (over.float().mean(1) > 0.4).tolist()
+    x, y = f32([lobe.x for lobe in jaw.lobes]), f32([lobe.y for lobe in jaw.lobes])
+    z = torch.maximum(sample(crowns.grid, crowns.surface, x, y), sample(bone.grid, bone.surface, x, y))
     points = torch.stack((x, y, z), 1).double().cpu().numpy()
     keep = [k for k, ok in enumerate(clear) if ok]
     return [(jaw.lobes[k].tooth, jaw.lobes[k].index) for k in keep], points[keep]

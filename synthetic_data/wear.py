@@ -23,6 +23,7 @@ MARGIN_MM = (5.0, 8.5)  # beyond the row's ends, and to each side of its middle
 PATCH_HALF_MM = (7.0, 8.0)
 TOOTH_MARGIN_MM = 2.0
 FAR_BELOW = -60.0
+LOWEST_WALL = -15.0
 CREST_EDGE_MM = 0.55  # an unworn fossa starts this far below the ridge line
 
 
@@ -270,6 +271,10 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
         higher = surface[k] > row["surface"][at]
         for name, part in parts.items():
             row[name][at] = torch.where(higher, part[k], row[name][at])
+    # Walls end below any gum line; past the grid's rim there is no tooth (sampling repeats border nodes).
+    rim = torch.zeros_like(row["surface"], dtype=torch.bool)
+    rim[[0, -1]], rim[:, [0, -1]] = True, True
+    row["surface"] = torch.where((row["surface"] < LOWEST_WALL) | rim, torch.full_like(row["surface"], FAR_BELOW), row["surface"])
     return CrownFields(
         grid=grid, **row, outer_edge=row["outer"] / _slope(row["outer"], px_per_mm), inner_edge=row["inner"] / _slope(row["inner"], px_per_mm),
     )
