@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import typer
 
-from crestgauge.cli.app import EXIT_OK, EXIT_STOPPED, EXIT_USAGE, load_commands
+from crestgauge.cli.app import EXIT_BROKEN, EXIT_OK, EXIT_STOPPED, EXIT_USAGE, load_commands
 from crestgauge.inference.errors import CrestgaugeError
 
 
@@ -38,6 +38,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of a pipe has left, as `| head` does
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_OK
+    except OSError as error:
+        # Reading photos has its own errors; what is left is writing: no space, no permission.
+        print(f"crestgauge: {error.filename or 'output'}: {error.strerror or error}.", file=sys.stderr)
+        return EXIT_BROKEN
     except Exception as error:
         # Wrong usage. Its class lies in click or in a copy of click inside typer, depending on typer's
         # version.

@@ -15,11 +15,12 @@ import typer
 from crestgauge.inference.version import VERSION
 
 EXIT_OK: Final = 0
+EXIT_BROKEN: Final = 1
 EXIT_USAGE: Final = 2
 EXIT_SOME_FAILED: Final = 3
 EXIT_STOPPED: Final = 130
 
-COMMAND_MODULES: Final = ("doctor",)
+COMMAND_MODULES: Final = ("read", "doctor")
 """Modules of `crestgauge.cli` that hold commands, in the order of the help page."""
 
 PROPOSAL: Final = "a proposal for a trained person to confirm"
@@ -33,8 +34,8 @@ app = typer.Typer(
         f"it, and answers the key step by step. Every age is {PROPOSAL}.\n\n"
         "\b\n"
         "Example:  crestgauge read jaws/*.jpg --out readings\n"
-        "Exit status:  0 done   2 wrong usage, nothing started   3 some files failed, each named   "
-        "130 stopped"
+        "Exit status:  0 done   1 a result could not be written   2 wrong usage, nothing started\n"
+        "              3 some files failed, each is named   130 stopped by Ctrl-C"
     ),
     no_args_is_help=True,
     add_completion=False,
