@@ -146,7 +146,7 @@ def check_search(search: RowSearch, maps: LabelMaps, limits: FitLimits = LIMITS)
         crown = search.crown_px / COARSE_LONG_SIDE**2
         if jaw > _BARE_JAW and crown < _HARDLY_ANY_TEETH:
             return Fit(retake=(_retake("no_chewing_surface", crown, _HARDLY_ANY_TEETH),))
-        return Fit(retake=(_retake("not_a_jaw", float(search.fill), limits.row.min_score),))
+        return Fit(retake=(_retake("not_a_jaw", _row_evidence(search, limits.row), 1.0),))
     px_per_mm = CROP_PX_PER_MM / search.frame.scale
     if px_per_mm < limits.min_px_per_mm:
         return Fit(retake=(_retake("too_small", px_per_mm, limits.min_px_per_mm),))
@@ -158,6 +158,12 @@ def check_search(search: RowSearch, maps: LabelMaps, limits: FitLimits = LIMITS)
             )
         )
     return Fit()
+
+
+def _row_evidence(search: RowSearch, limits: RowOptions) -> float:
+    """The weakest of three things that make a row, each over what is needed: numbers in line, area, order."""
+    shares = (len(search.teeth) / limits.min_teeth, search.fill / limits.min_score, search.order_score / 0.5)
+    return min(*shares, 0.99)
 
 
 _BARE_JAW: Final = 0.08
@@ -186,7 +192,7 @@ def check_row(
         (width, height) of the upright photo. [px]
     """
     if row is None:
-        return Fit(retake=(_retake("not_a_jaw", 0.0, limits.row.min_score),))
+        return Fit(retake=(_retake("not_a_jaw", 0.0, 1.0),))
     crown, chewing, crests = _areas(maps)
     share = float(chewing.sum() / max(crown.sum(), 1))
     if share < limits.min_chewing_share:

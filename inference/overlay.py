@@ -67,11 +67,11 @@ class _Panel:
             good = piece[np.isfinite(piece).all(axis=1)]
             if len(good) < 2:
                 continue
-            fixed = np.rint(good * 16).astype(np.int32)[None]  # 4 bits after the point
+            fixed = np.rint(good * 16).astype(np.int32)  # 4 bits after the point
             thick = max(1, round(width * self.unit))
             casing = thick + max(2, round(0.8 * self.unit))
             for ink, size in ((INK, casing), (colour, thick)):
-                cv2.polylines(self.pixels, fixed, closed, ink, size, cv2.LINE_AA, 4)
+                cv2.polylines(self.pixels, [fixed], closed, ink, size, cv2.LINE_AA, 4)
 
 
 def draw_overlay(result: Result) -> Pixels:
@@ -142,7 +142,7 @@ def _across(row: MeasuredRow, frame: RowFrame | None) -> FloatArray:
     if frame is None:
         return np.array([0.0, -1.0])
     up = np.linalg.inv(frame.matrix[:, :2]) @ np.array([0.0, -1.0])
-    up = up / np.linalg.norm(up)
+    up = np.asarray(up / np.linalg.norm(up), dtype=np.float64)
     return -up if row.side == "right" else up
 
 

@@ -1,10 +1,10 @@
 """
 A network that needs no training: it decodes label maps painted into the colours of a test picture.
 
-Red and green carry the material, blue carries tooth, tongue side and lobe centre. The ONNX graph asks for each pixel
-which painted colour is nearest (a softmax over squared distances) and blurs the lobe dots into a heat map. It lets
-the whole chain from file to reading be tested on jaws of known widths; it knows nothing of real pictures and is never
-shipped.
+Red and green carry the material, blue carries tooth, tongue side and lobe centre. The ONNX graph asks for
+each pixel which painted colour is nearest (a softmax over squared distances) and blurs the lobe dots into a
+heat map. It lets the whole chain from file to reading be tested on jaws of known widths; it knows nothing of
+real pictures and is never shipped.
 """
 
 from __future__ import annotations
@@ -21,34 +21,39 @@ from crestgauge.model.labels import CHANNELS, N_CHANNELS
 from crestgauge.model.weights import SCHEMA, WeightsEntry, format_entry
 
 MATERIAL_COLOURS = np.array([[0, 0], [0, 120], [90, 40], [170, 130], [255, 60], [130, 255]], dtype=np.float64)
-"""(red, green) of background, jaw, wall, enamel band, dentine, infundibulum: between any two that touch along a
-crest lies no third."""
-NEAR = 3.0
-"""Distance in grey levels at which a colour stops being taken for a neighbouring one."""
+"""(red, green) of background, jaw, wall, enamel band, dentine, infundibulum: between any two that touch
+along a crest lies no third."""
+MATERIAL_SPREAD, CODE_SPREAD = 40.0, 3.0
+"""Softness of the choice, in grey levels. Materials are chosen softly, so that a pixel that is half dentine
+says so: the place of an edge within a pixel is what the geometry measures. Tooth codes lie 10 levels apart
+and are chosen sharply."""
 TILT, TILT_SIGMA, BLUR_PX = (0.05, -0.08), 0.02, 1.2
 
 
 def _blue(tooth: np.ndarray, lingual: np.ndarray, dot: np.ndarray) -> np.ndarray:
-    """Blue level 10 .. 240 of a crown pixel; neighbours along the middle of a tooth stay neighbours in blue."""
+    """Blue level 10 .. 240 of a crown pixel; neighbours along a tooth's middle stay so in blue."""
     order = np.where(lingual, 2 + dot, 1 - dot)
     return 10.0 * (4 * (tooth - 1) + order + 1)
 
 
 def paint(maps: LabelMaps) -> np.ndarray:
-    """The picture (H, W, 3) that the graph below decodes into ``maps``, up to mixing of colours at borders."""
-    material = maps.block("material").argmax(axis=0)
+    """The picture (H, W, 3) that the graph below decodes into ``maps``, up to mixed colours at borders."""
+    # A pixel that is half dentine gets a colour half-way: a hard choice would move every edge to whole
+    # pixels.
+    colours = np.tensordot(maps.block("material"), MATERIAL_COLOURS.astype(np.float32), axes=(0, 0))
     tooth = maps.block("tooth").argmax(axis=0)
     dot = (maps.block("lobe")[0] > 0.6).astype(int)
     lingual = maps.block("lingual")[0] > 0.5
     blue = np.where(tooth > 0, _blue(tooth, lingual, dot), 0.0)
-    return np.concatenate([MATERIAL_COLOURS[material], blue[..., None]], axis=-1).astype(np.uint8)
+    return np.rint(np.concatenate([colours, blue[..., None]], axis=-1)).astype(np.uint8)
 
 
-def _nearest(colours: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Kernel and bias of the 1 x 1 convolution whose softmax picks the nearest of ``colours`` (K, 3); NaN = any."""
+def _nearest(colours: np.ndarray, spread: float) -> tuple[np.ndarray, np.ndarray]:
+    """Kernel and bias of the convolution whose softmax picks the nearest of ``colours`` (K, 3); NaN = any."""
     used = np.nan_to_num(colours)
-    kernel = used * 255.0 / NEAR**2
-    return kernel[..., None, None].astype(np.float32), (-(used**2).sum(axis=1) / (2 * NEAR**2)).astype(np.float32)
+    kernel = used * 255.0 / spread**2
+    bias = -(used**2).sum(axis=1) / (2 * spread**2)
+    return kernel[..., None, None].astype(np.float32), bias.astype(np.float32)
 
 
 def save_painted_network(path: Path, heat_sigma_px: float) -> None:
@@ -57,7 +62,7 @@ def save_painted_network(path: Path, heat_sigma_px: float) -> None:
     steps = np.arange(24)
     codes = np.column_stack([np.full((25, 2), np.nan), np.append(10.0 * (steps + 1), 0.0)])
     tooth, order = steps // 4 + 1, steps % 4
-    mix = np.zeros((N_CHANNELS - 1, 31), dtype=np.float32)  # all channels but the lobe heat, which is put in later
+    mix = np.zeros((N_CHANNELS - 1, 31), dtype=np.float32)  # all channels but the lobe heat
     bias = np.zeros(N_CHANNELS - 1, dtype=np.float32)
     channel = [c for c in range(N_CHANNELS) if c != CHANNELS["lobe"].start]
     place = {c: i for i, c in enumerate(channel)}
@@ -78,10 +83,10 @@ def save_painted_network(path: Path, heat_sigma_px: float) -> None:
     gauss = (gauss / gauss.sum()).astype(np.float32)
     before = CHANNELS["lobe"].start
     weights = {
-        "material_kernel": _nearest(material)[0],
-        "material_bias": _nearest(material)[1],
-        "code_kernel": _nearest(codes)[0],
-        "code_bias": _nearest(codes)[1],
+        "material_kernel": _nearest(material, MATERIAL_SPREAD)[0],
+        "material_bias": _nearest(material, MATERIAL_SPREAD)[1],
+        "code_kernel": _nearest(codes, CODE_SPREAD)[0],
+        "code_bias": _nearest(codes, CODE_SPREAD)[1],
         "mix_kernel": mix[..., None, None],
         "mix_bias": bias,
         "dot_kernel": dots[..., None, None],
@@ -107,7 +112,7 @@ def save_painted_network(path: Path, heat_sigma_px: float) -> None:
         "painted",
         [helper.make_tensor_value_info("image", TensorProto.FLOAT, ["N", 3, "H", "W"])],
         [helper.make_tensor_value_info("maps", TensorProto.FLOAT, ["N", N_CHANNELS, "H", "W"])],
-        [sizes, *(numpy_helper.from_array(np.ascontiguousarray(value), name) for name, value in weights.items())],
+        [sizes, *(numpy_helper.from_array(np.ascontiguousarray(v), name) for name, v in weights.items())],
     )
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 17)], ir_version=8)
     onnx.checker.check_model(model)
