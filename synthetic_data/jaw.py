@@ -71,7 +71,7 @@ def jaw_fields(jaw: Jaw, crowns: CrownFields, rng: Generator, device: torch.devi
     noise = torch.randn((1, 1, 14, 40), generator=torch.Generator().manual_seed(int(rng.integers(2**31)))).to(device)
     rough = F.interpolate(noise, size=x.shape, mode="bicubic", align_corners=True)[0, 0]
     away = (y - middle).abs() - half - 0.5 * rough
-    fall = rng.uniform(0.4, 3.0)
+    fall = float(np.exp(rng.uniform(np.log(0.5), np.log(7.0))))
     z = top + 0.35 * rough - fall * torch.relu(away) - 0.10 * torch.relu(away) ** 2 - 0.6 * torch.clamp((away + half) / half, 0, 1) ** 2
     depth = rng.uniform(16.0, 34.0)
     if fleshy:
