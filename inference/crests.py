@@ -46,6 +46,10 @@ class CrestOptions:
         Least dentine in a column that belongs to the strip. [crop px]
     run_columns : int
         Shorter runs of such columns are flicker.
+    bridge_columns : int
+        Gaps of up to this many columns do not end a strip.
+    least_strip_share : float
+        A dentine strip shorter than this share of the lobe is no line yet: ratio 0. [1]
     bands : BandOptions
     """
 
@@ -55,6 +59,8 @@ class CrestOptions:
     outer_px: float = 110.0
     column_dentine_px: float = 0.6
     run_columns: int = 3
+    bridge_columns: int = 2
+    least_strip_share: float = 0.12
     bands: BandOptions = field(default_factory=BandOptions)
 
 
@@ -162,20 +168,26 @@ def find_strip(grid: LobeGrid, options: CrestOptions) -> Strip | None:
     across, step = grid.across, float(grid.across[1] - grid.across[0])
     weight = grid.dentine * grid.crest_side
     mass = weight.sum(axis=1).astype(np.float64) * step
-    shown = _drop_short_runs(
+    dentine = _drop_short_runs(
         (mass >= options.column_dentine_px) & (weight.max(axis=1) > 0.3), options.run_columns
     )
-    has_dentine = bool(shown.any())
+    shown = _longest_run(dentine, options.bridge_columns)
+    has_dentine = (
+        int(np.ptp(np.flatnonzero(shown))) + 1 >= options.least_strip_share * shown.size
+        if shown.any()
+        else False
+    )
     enamel = grid.enamel * grid.crest_side
     enamel_mass = enamel.sum(axis=1).astype(np.float64) * step
     has_enamel = bool((enamel_mass >= 1.0).mean() > 0.1)
     if not has_dentine:
-        weight, mass = enamel, enamel_mass
-        shown = _drop_short_runs(mass >= 1.0, options.run_columns)
+        weight, mass = weight + enamel, mass + enamel_mass
+        shown = _longest_run(_drop_short_runs(mass >= 1.0, options.run_columns), options.bridge_columns)
         if not shown.any():
             return None
     columns = np.flatnonzero(shown)
     first, last = int(columns[0]), int(columns[-1])
+    whole = np.count_nonzero(dentine) if has_dentine else columns.size
     cumulative = np.cumsum(weight[shown], axis=1)
     half = 0.5 * cumulative[:, -1]
     middle = across[(cumulative < half[:, None]).sum(axis=1).clip(0, across.size - 1)]
@@ -188,7 +200,7 @@ def find_strip(grid: LobeGrid, options: CrestOptions) -> Strip | None:
         polynomial=polynomial,
         has_dentine=has_dentine,
         has_enamel=has_enamel,
-        covered=columns.size / (last - first + 1),
+        covered=min(columns.size / (last - first + 1), columns.size / whole),
     )
 
 
@@ -225,6 +237,20 @@ def _drop_short_runs(mask: NDArray[np.bool_], shortest: int) -> NDArray[np.bool_
     for begin, end in zip(change[::2], change[1::2], strict=True):
         if end - begin < shortest:
             out[begin:end] = False
+    return out
+
+
+def _longest_run(mask: NDArray[np.bool_], bridge: int) -> NDArray[np.bool_]:
+    """The mask's longest run, where gaps of up to ``bridge`` columns do not end a run (they stay False in
+    it)."""
+    columns = np.flatnonzero(mask)
+    if not columns.size:
+        return np.zeros_like(mask)
+    cuts = np.flatnonzero(np.diff(columns) > bridge + 1) + 1
+    runs = np.split(columns, cuts)
+    longest = max(runs, key=lambda run: int(run[-1] - run[0]))
+    out = np.zeros_like(mask)
+    out[longest] = True
     return out
 
 

@@ -172,8 +172,8 @@ def _crest(
     dentine = np.where(bands.has_dentine, bands.dentine - model.dentine_bias_px, np.nan)
     outer = np.where(bands.has_dentine, bands.outer - model.enamel_bias_px, np.nan)
     inner = np.where(bands.has_dentine, bands.inner - model.enamel_bias_px, np.nan)
-    usable = np.isfinite(dentine) & np.isfinite(outer) & (outer > 0.5)
-    both = usable & np.isfinite(inner) & (inner > 0.5)
+    usable = np.isfinite(outer) & (outer > 0.5)
+    both = usable & np.isfinite(dentine) & np.isfinite(inner) & (inner > 0.5)
     gone = bool(usable.any() and both.sum() < 0.5 * usable.sum())
     dentine = np.where(np.isfinite(dentine), np.maximum(dentine, 0.0), np.nan)
     line = context.frame.to_photo(line_points(grid, strip))
@@ -192,12 +192,13 @@ def _crest(
         ratio, definitions = _ratio(dentine, outer, inner, both, sigma, model)
     flags |= _crest_flags(context, grid, strip, dentine, outer, inner, both, gone)
     offset = None if context.grey is None else _image_offset(context.grey, profiles)
-    # Two edges, each known to about one crop pixel by its labels and one by its brightness.
-    if offset is not None and abs(offset) > max(3.0, 2.0 * scale):
+    # Two edges, each known to about one crop pixel by its labels and one by its brightness; blur spoils the
+    # latter.
+    if offset is not None and abs(offset) > max(3.0, 2.0 * scale, 1.5 * context.teeth.blur_px):
         flags |= CrestFlag.IMAGE_DISAGREES
     medians = [
         context.photo(median(w[ok]), width_u) if ok.any() else None
-        for w, ok in ((dentine, usable & ~np.isnan(dentine)), (outer, usable), (inner, both))
+        for w, ok in ((dentine, both), (outer, usable), (inner, both))
     ]
     return MeasuredCrest(
         lobe=grid.lobe.number,
@@ -250,8 +251,8 @@ def _image_offset(grey: NDArray[np.float32], profiles: CrestProfiles) -> float |
 
 
 def _widest(dentine: FloatArray, ratios: FloatArray) -> float:
-    """Ratio where the dentine is widest: mean over the stations within 2 % of the largest width."""
-    return float(ratios[dentine >= 0.98 * dentine.max()].mean())
+    """Ratio where the dentine is widest: mean over the stations at or above the 95 % point of the width."""
+    return float(ratios[dentine >= np.quantile(dentine, 0.95)].mean())
 
 
 def _crest_flags(

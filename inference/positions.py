@@ -15,12 +15,13 @@ from numpy.typing import NDArray
 from crestgauge.inference.evidence import State
 from crestgauge.inference.maps import LabelMaps, RowFrame
 from crestgauge.inference.row import nominal_centres_px
-from crestgauge.inference.teeth import Teeth
-from crestgauge.model.labels import N_TEETH, Material
+from crestgauge.inference.teeth import Crown, Teeth
+from crestgauge.model.labels import N_TEETH, Material, ToothState
 
 FloatArray = NDArray[np.float64]
-_HALF_HEIGHT_PX = 40.0
-"""Half height of the patch looked at: less than half a crown's breadth at 15 px per nominal mm. [crop px]"""
+_HALF_HEIGHT_PX = 90.0
+"""Half height of the patch looked at: 6 nominal mm, as a jaw is about 12 mm wide under its teeth. [crop
+px]"""
 _NOT_SEEN = 0.5
 """Share of the patch that must be visible, or that something other than jaw must cover, to decide. [1]"""
 
@@ -37,7 +38,8 @@ class EmptyPlace:
     inside : float
         Share of the patch inside crop and photo. [1]
     not_jaw : float
-        Mean probability of background over the visible patch; 0 where nothing is visible. [1]
+        Share of the visible patch, along the row, where no jaw is near the row's line; 0 where nothing is
+        visible. [1]
     """
 
     centre: FloatArray
@@ -65,14 +67,9 @@ def look_at(
     nominal = nominal_centres_px()
     x = offset + scale * nominal[position - 1]
     half = 0.3 * scale * abs(nominal[1] - nominal[0])
-    slope_x = np.clip(x, 0, maps.size[0] - 1)
-    y = float(np.polyval(teeth.curve, slope_x))
-    grid = np.stack(
-        np.meshgrid(
-            np.linspace(x - half, x + half, 9), np.linspace(y - _HALF_HEIGHT_PX, y + _HALF_HEIGHT_PX, 9)
-        ),
-        axis=-1,
-    ).reshape(-1, 2)
+    y = float(np.polyval(teeth.curve, np.clip(x, 0, maps.size[0] - 1)))
+    offsets = np.linspace(-_HALF_HEIGHT_PX, _HALF_HEIGHT_PX, 15)
+    grid = np.stack(np.meshgrid(np.linspace(x - half, x + half, 9), y + offsets), axis=-1).reshape(-1, 2)
     width, height = maps.size
     visible = (grid[:, 0] >= 0) & (grid[:, 0] <= width - 1) & (grid[:, 1] >= 0) & (grid[:, 1] <= height - 1)
     if photo_size is not None:
@@ -81,9 +78,20 @@ def look_at(
         visible &= (photo[:, 1] >= 0) & (photo[:, 1] <= photo_size[1] - 1)
     not_jaw = 0.0
     if visible.any():
-        at = np.round(grid[visible]).astype(int)
-        not_jaw = float(maps.block("material")[Material.BACKGROUND][at[:, 1], at[:, 0]].mean())
+        at = np.round(grid).astype(int).clip(0, [width - 1, height - 1])
+        jaw = 1.0 - maps.block("material")[Material.BACKGROUND][at[:, 1], at[:, 0]].astype(np.float64)
+        jaw = np.where(visible, jaw, 0.0).reshape(offsets.size, -1)
+        # The line through the crowns may miss a bent jaw: what counts is jaw anywhere near it, 25 px or more
+        # high.
+        high = (jaw[:-2] + jaw[1:-1] + jaw[2:]) / 3.0
+        seen = visible.reshape(offsets.size, -1).any(axis=0)
+        not_jaw = 1.0 - float(high.max(axis=0)[seen].mean())
     return EmptyPlace(centre=np.array([x, y]), inside=float(visible.mean()), not_jaw=not_jaw)
+
+
+def _is_through(crown: Crown) -> bool:
+    """The crown's pixels say erupted (or broken), not erupting."""
+    return int(np.argmax(crown.state_p)) != ToothState.ERUPTING
 
 
 def empty_state(position: int, teeth: Teeth, place: EmptyPlace, milk_row: bool | None) -> State:
@@ -92,8 +100,13 @@ def empty_state(position: int, teeth: Teeth, place: EmptyPlace, milk_row: bool |
 
     A place that the picture does not show, or that something other than jaw covers, is ``unseen``. On bare
     jaw it is ``missing`` with a crown behind it; behind the last crown it is ``absent`` in a milk row, and,
-    where the row is not known to be milk, for tooth 6 only as long as tooth 5 is not in either.
+    where the row is not known to be milk, for tooth 6 only as long as tooth 5 is not in either. In a milk
+    row tooth 6 is absent, seen or not, until tooth 5 stands in full: m3 does not come before m2 (eruption
+    order of the cheek teeth, as in every key).
     """
+    through = any(c.position == N_TEETH - 1 and _is_through(c) for c in teeth.crowns)
+    if milk_row and position == N_TEETH and not through:
+        return "absent"
     if place.inside < _NOT_SEEN or place.not_jaw > _NOT_SEEN:
         return "unseen"
     found = {c.position for c in teeth.crowns}

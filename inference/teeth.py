@@ -36,7 +36,7 @@ class TeethOptions:
     row_half_height_px : float
         Crown pixels farther than this from the row's middle line belong to something else. [crop px]
     min_crown_px : float
-        Smaller crowns are dismissed as flicker (0.5 mm^2 of 50). [crop px^2]
+        Smaller crowns are dismissed as flicker (1.3 mm^2 of about 50). [crop px^2]
     gap_height_px : float
         Columns with less crown than this belong to a gap. [crop px]
     entry_cost_px : float
@@ -54,9 +54,9 @@ class TeethOptions:
     """
 
     row_half_height_px: float = 120.0
-    min_crown_px: float = 600.0
-    gap_height_px: float = 14.0
-    entry_cost_px: float = 900.0
+    min_crown_px: float = 300.0
+    gap_height_px: float = 8.0
+    entry_cost_px: float = 300.0
     number_margin_px: float = 45.0
     lobe_peak: float = 0.25
     lobe_peak_share: float = 0.35

@@ -22,7 +22,7 @@ SIZE = (440, 320)
 def small_row(lobe: DrawnLobe, **row) -> DrawnRow:
     """Tooth 4 only, in the middle of a small grid."""
     row.setdefault("shift", (36.0, 0.0))
-    return plain_row(lobe, positions=[4], size=SIZE, **row)
+    return plain_row(lobe, positions=[4], size=SIZE, fine=3, **row)
 
 
 def measure(maps: LabelMaps) -> list[MeasuredCrest]:

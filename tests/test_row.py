@@ -1,0 +1,161 @@
+"""The row in coarse maps of a whole photo: any turn, partial rows, fawns, stray teeth, borders, no row at
+all."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from drawn_row import DrawnRow, draw, plain_row
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from crestgauge.inference.errors import InputError
+from crestgauge.inference.maps import CROP_SIZE, LabelMaps
+from crestgauge.inference.row import (
+    CROP_PX_PER_MM,
+    RowSearch,
+    coarse_size,
+    find_row,
+    nominal_centres_px,
+    nominal_ends_mm,
+)
+from crestgauge.model.labels import CHANNELS
+
+PHOTO = (4000, 3000)
+COARSE = (512, 384)
+
+
+def coarse_row(positions=range(1, 7), *, milk: bool = False, enlarge: float = 0.25, **row) -> DrawnRow:
+    """A row of about 310 coarse px on a 4:3 photo."""
+    return plain_row(positions=positions, milk=milk, size=COARSE, enlarge=enlarge, fine=2, **row)
+
+
+def misplaced_px(found: RowSearch, row: DrawnRow) -> float:
+    """Largest distance in the crop between where nominal crown middles land and where they should. [crop
+    px]"""
+    assert found.frame is not None
+    s = (nominal_ends_mm().mean(axis=1) - nominal_ends_mm()[-1, 1] / 2) * CROP_PX_PER_MM
+    photo = (row.to_crop(np.stack([s, 0 * s], axis=1)) + 0.5) * PHOTO[0] / COARSE[0] - 0.5
+    crop = photo @ found.frame.matrix[:, :2].T + found.frame.matrix[:, 2]
+    wanted = np.stack([nominal_centres_px(), 0 * s + CROP_SIZE[1] / 2 - 0.5], axis=1)
+    return float(np.hypot(*(crop - wanted).T).max())
+
+
+def test_nominal_row_fills_its_share_of_the_crop() -> None:
+    """82 mm at 15 px per mm: 0.80 of 1536 px, in the middle."""
+    assert CROP_PX_PER_MM == pytest.approx(15.0, abs=0.02)
+    lengths = np.ptp(nominal_ends_mm(), axis=1) * CROP_PX_PER_MM
+    first = nominal_centres_px()[0] - lengths[0] / 2
+    last = nominal_centres_px()[-1] + lengths[-1] / 2
+    assert last - first == pytest.approx(0.80 * CROP_SIZE[0])
+    assert (first + last) / 2 == pytest.approx((CROP_SIZE[0] - 1) / 2)
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    turn=st.floats(0, 360),
+    side=st.sampled_from(["left", "right"]),
+    enlarge=st.floats(0.08, 0.27),
+)
+def test_any_turn_side_and_size(turn: float, side: str, enlarge: float) -> None:
+    """
+    Frame within 10 crop px (0.7 nominal mm) of the truth, tooth 1 at the left, no mirror.
+
+    One coarse px of a small row is 1 / 0.08 = 12 crop px; the fit over six crowns is good to a fraction of
+    it.
+    """
+    row = coarse_row(turn_deg=turn, side=side, enlarge=enlarge)
+    found = find_row(draw(row), PHOTO)
+    assert found.teeth == (1, 2, 3, 4, 5, 6)
+    assert misplaced_px(found, row) < 10.0
+    assert found.frame is not None and np.linalg.det(found.frame.matrix[:, :2]) > 0
+    assert found.row_length_px == pytest.approx(
+        82 * CROP_PX_PER_MM * enlarge * PHOTO[0] / COARSE[0], rel=0.03
+    )
+
+
+@pytest.mark.parametrize(
+    "positions", [[1, 2, 3, 4], [1, 2, 3, 4, 5], [4, 5, 6], [2, 3, 4, 5, 6], [1, 2, 3, 5, 6]]
+)
+def test_partial_rows(positions: list[int]) -> None:
+    """Fawns, broken-off rows, a gap: the frame is the one of the whole row, within 12 crop px."""
+    row = coarse_row(positions, turn_deg=190.0, milk=positions[-1] < 6)
+    found = find_row(draw(row), PHOTO)
+    assert found.teeth == tuple(positions)
+    assert misplaced_px(found, row) < 12.0
+
+
+def test_stray_teeth_and_wrong_numbers() -> None:
+    """False teeth elsewhere, and crown 5 half labelled as 4: the row is still the row."""
+    row = coarse_row(turn_deg=20.0)
+    maps = draw(row)
+    channels = maps.channels.copy()
+    tooth = channels[CHANNELS["tooth"]]
+    for number, (x, y) in {6: (20, 20), 2: (460, 30), 5: (60, 340), 1: (470, 350)}.items():
+        tooth[:, y : y + 22, x : x + 26] = 0.0
+        tooth[number, y : y + 22, x : x + 26] = 1.0
+    half = slice(None), slice(300, 330)
+    tooth[4][half] += tooth[5][half]
+    tooth[5][half] = 0.0
+    found = find_row(LabelMaps(channels), PHOTO)
+    assert found.teeth == (1, 2, 3, 4, 5, 6)
+    assert misplaced_px(found, row) < 15.0
+    assert found.second_row < 0.3
+    assert found.crown_px > found.row_px
+
+
+def test_two_rows_in_one_photo() -> None:
+    """Two jaws side by side: the larger one is measured, and the other is reported."""
+    large, small = coarse_row(shift=(0.0, -70.0)), coarse_row(shift=(0.0, 90.0), enlarge=0.18, side="right")
+    a, b = draw(large).channels, draw(small).channels
+    channels = np.where(b[CHANNELS["tooth"]][:1] < 0.5, b, a)
+    found = find_row(LabelMaps(channels), PHOTO)
+    assert misplaced_px(found, large) < 10.0
+    assert 0.3 < found.second_row < 0.8
+
+
+def test_row_cut_by_the_border() -> None:
+    """Tooth 6 runs out at the right: the side is named, a share of the row lies outside, the frame holds."""
+    row = coarse_row(shift=(130.0, 0.0), enlarge=0.28)
+    found = find_row(draw(row), PHOTO)
+    assert found.borders == ("right",)
+    assert 0.05 < found.outside < 0.25
+    assert misplaced_px(found, row) < 25.0
+    assert find_row(draw(coarse_row()), PHOTO).borders == ()
+
+
+def test_no_row() -> None:
+    """Nothing, one tooth, or a scatter of teeth that no line orders: no frame, and numbers that say what was
+    seen."""
+    channels = np.zeros((22, *COARSE[::-1]), dtype=np.float32)
+    channels[CHANNELS["tooth"]][0] = 1.0
+    nothing = find_row(LabelMaps(channels), PHOTO)
+    assert nothing.frame is None and nothing.crown_px == 0
+    one = find_row(draw(coarse_row([4])), PHOTO)
+    assert one.frame is None and one.crown_px > 100
+    tooth = channels[CHANNELS["tooth"]]
+    for number, (x, y) in {
+        1: (40, 300),
+        2: (400, 40),
+        3: (60, 60),
+        4: (250, 330),
+        5: (450, 300),
+        6: (230, 40),
+    }.items():
+        tooth[:, y : y + 30, x : x + 30] = 0.0
+        tooth[number, y : y + 30, x : x + 30] = 1.0
+    scatter = find_row(LabelMaps(channels), PHOTO)
+    assert scatter.frame is None and scatter.crown_px == 6 * 900
+
+
+def test_padding_is_not_looked_at() -> None:
+    """A crown in the padding below the photo changes nothing; maps smaller than the photo are an error."""
+    wide = (4000, 1500)
+    assert coarse_size(wide) == (512, 192)
+    channels = np.zeros((22, 192, 512), dtype=np.float32)
+    channels[CHANNELS["tooth"]][0] = 1.0
+    padded = np.pad(channels, ((0, 0), (0, 32), (0, 0)))
+    padded[CHANNELS["tooth"]][3, 200:, :] = 1.0
+    assert find_row(LabelMaps(padded), wide).crown_px == 0
+    with pytest.raises(InputError, match="needs at least"):
+        find_row(LabelMaps(channels[:, :100]), wide)
