@@ -12,9 +12,9 @@ The key is read top to bottom and stops at the first "no". A person can replay i
    classes are listed, because one of the two teeth may be misread.
 
 Outcome: ``retake`` where the class is open because the photo does not show something; ``borderline`` where
-more than one class is possible, or rule 3 or 4 was used, or the class is open because a tooth is lost or
-broken; otherwise ``clear``, also where a doubtful answer could not change the class. Whatever comes out is
-a proposal for a trained person to confirm.
+more than one class is possible (so wherever rule 4 was used), or rule 3 was used, or the class is open
+because a tooth is lost or broken; otherwise ``clear``, also where a doubtful answer could not change the
+class. Whatever comes out is a proposal for a trained person to confirm.
 """
 
 from __future__ import annotations
@@ -160,12 +160,11 @@ def propose(evidence: RowEvidence, criteria: Criteria, *, season: Season | None 
         age_class = criteria.key[first].class_if_no
     elif len(possible) == 1:
         age_class = possible[0]
-    conflict = words[stop] == "no" and "yes" in words[stop + 1 :]
     unseen_teeth = sorted({criteria.key[i].tooth for i in open_at if answers[i].retake})
     outcome: Outcome = "clear"
     if age_class is None and unseen_teeth:
         outcome = "retake"
-    elif age_class is None or len(possible) > 1 or any(passed[: stop + 1]) or conflict:
+    elif age_class is None or len(possible) > 1 or any(passed[: stop + 1]):
         outcome = "borderline"
     return Proposal(
         outcome=outcome,

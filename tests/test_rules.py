@@ -190,6 +190,16 @@ def test_an_unmeasurable_infundibulum_is_unseen() -> None:
     assert proposal.outcome == "retake"
 
 
+@pytest.mark.parametrize(("lobes", "answer"), [((1, 2), "yes"), ((1,), "unseen"), ((2, 3), "unseen")])
+def test_dished_by_both_main_crests_where_the_infundibulum_was_not_measured(
+    lobes: tuple[int, ...], answer: str
+) -> None:
+    crests = tuple(crest(lobe, 3.0, gone=lobe in lobes) for lobe in (1, 2, 3))
+    tooth = molar(6, None, crests=crests, infundibulum_left=None)
+    proposal = propose(row(molar(4, None, left=0.0), molar(5, None, left=0.0), tooth), KEY)
+    assert said(proposal, "tooth-6-dished").answer == answer
+
+
 @pytest.mark.parametrize("state", UNSEEN_STATES)
 def test_tooth_3_unseen_in_an_adult_with_a_wide_tooth_4(state: str) -> None:
     """Tooth 6 up and in wear answers for tooth 3; a wide tooth 4 answers for its being permanent."""
@@ -221,7 +231,8 @@ def test_fawn_or_late_yearling_where_the_milk_tooth_is_heavily_worn() -> None:
     worn = premolar(3, milk=True, dentine=0.6)
     proposal = propose(milk_row(worn, molar(5, 0.0)), KEY)
     assert (proposal.age_class, proposal.possible) == ("0.5", ("0.5", "1.5"))
-    assert propose(milk_row(worn), KEY).possible == ("0.5",)  # tooth 5 is not even up
+    for state in ("absent", "erupting"):  # tooth 5 is not even up
+        assert propose(milk_row(worn, bare(5, state)), KEY).possible == ("0.5",)
 
 
 def test_fewer_than_six_teeth_is_no_fawn_where_tooth_3_is_permanent() -> None:
