@@ -16,10 +16,10 @@ from crestgauge.inference.reading import Reading, StepReading
 from crestgauge.model.labels import tooth_name
 
 METHOD: Final = (
-    "Deer of one age differ in how far their teeth are worn; that limits every age from wear, however well the "
-    "widths are measured."
+    "Deer of one age differ in how far their teeth are worn; that limits every age from wear, "
+    "however well the widths are measured."
 )
-"""Supported by the spread within classes in Proc. SEAFWA 2006 and Wildl. Soc. Bull. 2013, doi 10.1002/wsb.275."""
+"""By the spread within classes in Proc. SEAFWA 2006 and Wildl. Soc. Bull. 2013, doi 10.1002/wsb.275."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,9 +105,9 @@ class Explanation:
             for step in self.steps:
                 names = " ".join(n for n, on in (("decided", step.decided), ("beyond", step.beyond)) if on)
                 mark = f' class="{names}"' if names else ""
+                question = f'<span class="question">{escape(step.question)}</span>'
                 items.append(
-                    f'<li{mark} data-step="{escape(step.id)}"><span class="question">{escape(step.question)}</span> '
-                    f"{escape(step.sentence)}</li>"
+                    f'<li{mark} data-step="{escape(step.id)}">{question} {escape(step.sentence)}</li>'
                 )
             parts.append(f'<ol class="steps">{"".join(items)}</ol>')
         parts += [f"<p>{escape(self.possible)}</p>"] if self.possible else []
@@ -140,7 +140,7 @@ def explain(reading: Reading, *, remarks: Sequence[Remark] = ()) -> Explanation:
 
 
 def decided(reading: Reading) -> str:
-    """The step that set the class or left it open, as one sentence; the reasons where the photo was refused."""
+    """The step that set the class or left it open, or the reasons why the photo was refused."""
     steps = [step for step in _steps(reading) if step.decided]
     return steps[0].sentence if steps else " ".join(_retake(reading))
 
