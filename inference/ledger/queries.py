@@ -123,20 +123,34 @@ def reading_of(ledger: Ledger, reading_id: int) -> dict[str, Any]:
     return whole
 
 
-def done(connection: Connection, model: str, criteria: str) -> set[str]:
-    """sha256 of every photo that has a reading, or a photo failure, by this model and these criteria."""
-    readings, photos, failures = _T["readings"], _T["photos"], _T["failures"]
+def done(connection: Connection, model: str, criteria: str, *, failures: bool = True) -> set[str]:
+    """sha256 of every photo read, or, with ``failures``, failed, by this model and these criteria."""
+    readings, photos, failed = _T["readings"], _T["photos"], _T["failures"]
     read = (
         sa.select(photos.c.sha256)
         .join(readings, readings.c.photo_id == photos.c.id)
         .where(readings.c.model_version == model, readings.c.criteria_version == criteria)
     )
-    failed = sa.select(failures.c.sha256).where(
-        failures.c.model_version == model,
-        failures.c.criteria_version == criteria,
-        failures.c.sha256.is_not(None),
-    )
-    return set(connection.execute(read).scalars()) | set(connection.execute(failed).scalars())
+    known = set(connection.execute(read).scalars())
+    if failures:
+        query = sa.select(failed.c.sha256).where(
+            failed.c.model_version == model, failed.c.criteria_version == criteria
+        )
+        known |= {sha256 for sha256 in connection.execute(query).scalars() if sha256 is not None}
+    return known
+
+
+def has_place(connection: Connection, sha256: str, location: str) -> bool:
+    """Whether these bytes are known from this place."""
+    table = _T["sightings"]
+    query = sa.select(table.c.id).where(table.c.sha256 == sha256, table.c.location == location)
+    return connection.execute(query).first() is not None
+
+
+def has_link(connection: Connection, sha256: str) -> bool:
+    """Whether it is said which animal this photo shows."""
+    table = _T["photo_links"]
+    return connection.execute(sa.select(table.c.id).where(table.c.sha256 == sha256)).first() is not None
 
 
 def specimens(ledger: Ledger) -> list[Row]:

@@ -147,7 +147,7 @@ def correct_specimen(ledger: Ledger, replaces: int, specimen: Specimen, *, why: 
         old = _row(connection, "specimens", replaces)
         if old["specimen_id"] != specimen.specimen_id:
             raise LedgerError(
-                f"specimen row {replaces} is {old['specimen_id']}, not {specimen.specimen_id}: an id never changes."
+                f"row {replaces} is {old['specimen_id']}, not {specimen.specimen_id}: an id never changes."
             )
         return ledger.add(connection, "specimens", {**specimen.values(), "replaces": replaces, "why": why})
 

@@ -113,8 +113,8 @@ class PhotoRow(Stamped, Base):
     format: Mapped[str] = mapped_column(String(8))
     taken: Mapped[str | None] = mapped_column(String(32))
     camera: Mapped[str | None] = mapped_column(String(120))
-    picture_hash: Mapped[str] = mapped_column(String(16))
-    row_hash: Mapped[str | None] = mapped_column(String(16))
+    picture_hash: Mapped[str] = mapped_column(String(64))
+    row_hash: Mapped[str | None] = mapped_column(String(64))
 
 
 class SightingRow(Stamped, Base):

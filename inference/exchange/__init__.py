@@ -1,0 +1,1 @@
+"""Tables and files that go out of a ledger and come into it."""
