@@ -86,7 +86,7 @@ class Outcome:
             return cls(**values, facts=None if facts is None else PhotoFacts(**facts))
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             raise ExchangeError(
-                f"part file: a line is no outcome ({error}). Read the shard again."
+                f"part file: a line is no outcome ({error}). Read that shard again."
             ) from error
 
 
@@ -110,7 +110,8 @@ def read_item(reader: PhotoReader, item: Item) -> Outcome:
         return _without(item, "photo", sha256, f"{item.location}: not enough memory to read it.", started)
     except Exception as error:  # one bad file never stops the run; the traceback's end goes into the ledger
         last = traceback.extract_tb(error.__traceback__)[-1]
-        words = f"{item.location}: {type(error).__name__}: {error} ({last.filename.rsplit('/', 1)[-1]}:{last.lineno})"
+        spot = f"{last.filename.rsplit('/', 1)[-1]}:{last.lineno}"
+        words = f"{item.location}: {type(error).__name__}: {error} ({spot})"
         return _without(item, "bug", sha256, words, started)
     facts = PhotoFacts(
         sha256=photo.sha256,
@@ -164,6 +165,8 @@ def _keep(ledger: Ledger, item: Item, outcome: Outcome, model: str, criteria: st
                 "criteria_version": criteria,
             }
             ledger.add(connection, "failures", values)
+            if outcome.sha256 is not None:
+                add_sighting(connection, ledger, outcome.sha256, item.location)
             return "new"
         photo_id = add_photo(connection, ledger, outcome.facts)
         add_sighting(connection, ledger, outcome.facts.sha256, item.location)

@@ -94,12 +94,17 @@ def read_all(
                 elif tries < MOST_TRIES:
                     retry.append((item, tries))
                 else:
-                    yield (
-                        item,
-                        Outcome(location=item.location, kind="killed", message=f"{item.location}: {message}"),
-                    )
+                    yield item, _killed(item, message)
     finally:
         pool.stop()
+
+
+def read_here(items: Iterable[Item], reader: PhotoReader) -> Iterator[tuple[Item, Outcome]]:
+    """
+    Read photos one after the other in this process: for a task on a cluster, and where one worker is enough.
+    """
+    for item in items:
+        yield item, read_item(reader, item)
 
 
 def _killed(item: Item, why: str) -> Outcome:

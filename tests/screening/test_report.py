@@ -1,0 +1,72 @@
+"""What people get after a run: three heaps, duplicates, and a message for each retake."""
+
+from __future__ import annotations
+
+import csv
+from functools import partial
+
+import pytest
+
+from crestgauge.inference.errors import ExchangeError
+from crestgauge.inference.pipeline import Reader
+from crestgauge.inference.screening.pool import read_here
+from crestgauge.inference.screening.report import (
+    check_template,
+    default_template,
+    defused,
+    duplicates,
+    retake_message,
+    write_heaps,
+)
+from crestgauge.inference.screening.run import ScreenOptions, screen
+from crestgauge.inference.screening.sources import find_photos
+
+
+def table(path):
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_three_heaps(season, ledger, options, tmp_path):
+    (tmp_path / "list.csv").write_text(f"photo,specimen_id\n{season}/jaw.png,A-1\n{season}/meadow0.jpg,A-2\n")
+    read = partial(read_here, reader=Reader(options))
+    for place in (str(tmp_path / "list.csv"), str(season)):
+        screen(find_photos([place]), ledger, ScreenOptions(read=options), read=read)
+    out = tmp_path / "out"
+    assert write_heaps(ledger, out) == {
+        "clear": 1,
+        "borderline": 0,
+        "retake": 4,
+        "duplicates": 1,
+        "failures": 2,
+    }
+    (clear,) = table(out / "clear.csv")
+    assert clear["specimen_id"] == "A-1"
+    assert clear["caution"] == "a proposal for a trained person to confirm"
+    retakes = table(out / "retake.csv")
+    assert {row["reasons"] for row in retakes} == {"not_a_jaw"}
+    (twice,) = table(out / "duplicates.csv")
+    assert (twice["kind"], twice["same_animal"]) == ("same bytes", "yes")
+    messages = sorted((out / "messages").iterdir())
+    assert len(messages) == 4
+    text = next(p for p in messages if p.name.startswith("meadow0")).read_text(encoding="utf-8")
+    assert "meadow0.jpg of A-2" in text
+    assert "do not post jaws" in text
+    assert "No row of lower cheek teeth was found" in text
+    assert duplicates(ledger) == [dict(twice, bits=0)]
+
+
+def test_own_template():
+    reading = {"photo": {"file": "a.jpg"}, "retake": [{"advice": "Go closer."}]}
+    words = check_template("$photo/$specimen_id: $reasons $$5")
+    assert retake_message(reading, words, specimen_id=None) == "a.jpg/: - Go closer. $5"
+    for wrong in ("$name", "costs 5 $ each"):
+        with pytest.raises(ExchangeError, match="placeholder"):
+            check_template(wrong)
+    check_template(default_template())
+
+
+def test_cells_that_a_spreadsheet_would_run():
+    assert defused("=cmd()") == "'=cmd()"
+    assert defused("a=b") == "a=b"
+    assert defused(-3) == -3
