@@ -123,21 +123,24 @@ def reading_of(ledger: Ledger, reading_id: int) -> dict[str, Any]:
     return whole
 
 
-def done(connection: Connection, model: str, criteria: str, *, failures: bool = True) -> set[str]:
-    """sha256 of every photo read, or, with ``failures``, failed, by this model and these criteria."""
-    readings, photos, failed = _T["readings"], _T["photos"], _T["failures"]
-    read = (
+def done(connection: Connection, model: str, criteria: str) -> set[str]:
+    """sha256 of every photo that has a reading by this model and these criteria."""
+    readings, photos = _T["readings"], _T["photos"]
+    query = (
         sa.select(photos.c.sha256)
         .join(readings, readings.c.photo_id == photos.c.id)
         .where(readings.c.model_version == model, readings.c.criteria_version == criteria)
     )
-    known = set(connection.execute(read).scalars())
-    if failures:
-        query = sa.select(failed.c.sha256).where(
-            failed.c.model_version == model, failed.c.criteria_version == criteria
-        )
-        known |= {sha256 for sha256 in connection.execute(query).scalars() if sha256 is not None}
-    return known
+    return set(connection.execute(query).scalars())
+
+
+def failed(connection: Connection, model: str, criteria: str) -> set[str]:
+    """sha256 of every file that this model and these criteria failed on."""
+    table = _T["failures"]
+    query = sa.select(table.c.sha256).where(
+        table.c.model_version == model, table.c.criteria_version == criteria
+    )
+    return {sha256 for sha256 in connection.execute(query).scalars() if sha256 is not None}
 
 
 def has_place(connection: Connection, sha256: str, location: str) -> bool:

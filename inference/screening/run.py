@@ -20,7 +20,7 @@ from itertools import islice
 from typing import Final
 
 from crestgauge.inference.errors import LedgerError, PhotoError, WeightsError
-from crestgauge.inference.ledger.queries import done, has_link, has_place, specimens
+from crestgauge.inference.ledger.queries import done, failed, has_link, has_place, specimens
 from crestgauge.inference.ledger.record import add_sighting, add_specimen, link_photo
 from crestgauge.inference.ledger.specimen import Specimen
 from crestgauge.inference.ledger.store import Ledger
@@ -63,9 +63,9 @@ class Progress:
 
     Parameters
     ----------
-    total, done_before, read, failed, duplicates : int
-        Photos found; in the ledger before; read now; failed now; places whose bytes were met already in this
-        run.
+    total, done_before, read, failed, failed_before, duplicates : int
+        Photos found; in the ledger before; read now; failed now; failed in an earlier run and left alone now;
+        places whose bytes were met already in this run.
     clear, borderline, retake : int
         Of the photos read now.
     refused : list of Refusal
@@ -77,6 +77,7 @@ class Progress:
     done_before: int = 0
     read: int = 0
     failed: int = 0
+    failed_before: int = 0
     duplicates: int = 0
     clear: int = 0
     borderline: int = 0
@@ -87,7 +88,7 @@ class Progress:
     @property
     def finished(self) -> int:
         """Photos that need nothing more."""
-        return self.done_before + self.read + self.failed + self.duplicates
+        return self.done_before + self.failed_before + self.read + self.failed + self.duplicates
 
 
 def reader_factory(options: ReadOptions) -> ReaderFactory:
@@ -133,8 +134,11 @@ def screen(
     versions = Reader(options.read).versions
     _add_animals(found.specimens, ledger, progress)
     with ledger.reading() as connection:
-        known = done(connection, versions.model, versions.criteria, failures=not options.retry_failures)
-    todo = _Todo(items, known, ledger, progress, lambda: on_progress(_timed(progress, started)))
+        known = done(connection, versions.model, versions.criteria)
+        broken = failed(connection, versions.model, versions.criteria) - known
+    if options.retry_failures:
+        broken = set()
+    todo = _Todo(items, known, broken, ledger, progress, lambda: on_progress(_timed(progress, started)))
     if read is None:
         workers = options.workers or os.cpu_count() or 1
         read = partial(read_all, make_reader=reader_factory(options.read), workers=workers)
@@ -152,9 +156,16 @@ class _Todo:
     """Items that are still to be read, hashed ahead by two threads (hashing lets go of Python's lock)."""
 
     def __init__(
-        self, items: list[Item], known: set[str], ledger: Ledger, progress: Progress, tell: Callable[[], None]
+        self,
+        items: list[Item],
+        known: set[str],
+        broken: set[str],
+        ledger: Ledger,
+        progress: Progress,
+        tell: Callable[[], None],
     ) -> None:
-        self.items, self.known, self.ledger, self.progress, self.tell = items, known, ledger, progress, tell
+        self.items, self.known, self.broken = items, known, broken
+        self.ledger, self.progress, self.tell = ledger, progress, tell
         self.met: set[str] = set()
 
     def __iter__(self) -> Iterator[Item]:
@@ -177,11 +188,13 @@ class _Todo:
             return True  # the worker meets the same trouble and says it
         twice = sha256 in self.met
         self.met.add(sha256)
-        if not twice and sha256 not in self.known:
+        if not twice and sha256 not in self.known and sha256 not in self.broken:
             return True
         note_place(self.ledger, item, sha256)
         if twice:
             self.progress.duplicates += 1
+        elif sha256 in self.broken:
+            self.progress.failed_before += 1
         else:
             self.progress.done_before += 1
         self.tell()
