@@ -129,7 +129,7 @@ def draw_one(seed: int, options: DrawOptions, device: torch.device, specimen: Sp
 
 
 @torch.no_grad()
-def draw_batch(seed: int, n: int, options: DrawOptions, device: torch.device, *, views_per_animal: int = 2) -> Batch:
+def draw_batch(seed: int, n: int, options: DrawOptions, device: torch.device, *, views_per_animal: int = 4) -> Batch:
     """
     Draw ``n`` pictures.
 

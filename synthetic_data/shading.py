@@ -15,7 +15,7 @@ from numpy.random import Generator
 from torch import Tensor
 
 from crestgauge.model.labels import Material
-from crestgauge.synthetic_data.camera import Camera, Hits, height, sample
+from crestgauge.synthetic_data.camera import AlongRays, Camera, Hits, sample
 from crestgauge.synthetic_data.jaw import CROWN_FLOOR, JawFields
 from crestgauge.synthetic_data.textures import noise_bank, tile
 from crestgauge.synthetic_data.wear import CrownFields
@@ -204,12 +204,12 @@ def lit(hits: Hits, what: Surface, crowns: CrownFields, jaw: JawFields, lights: 
         facing = (n * to).sum(1).clamp_min(0)
         shade = torch.ones_like(x)
         if lamp.shadow > 0:
-            slope = to / to[:, 2:].clamp_min(0.12)
-            for step in np.geomspace(0.12, 26.0, 13):
-                sx, sy, sz = x + slope[:, 0] * step, y + slope[:, 1] * step, z + step
-                crown, bone = height(crowns, jaw, sx, sy)
-                cover = (torch.maximum(crown, bone) - sz) / (lamp.softness * step + 0.04)
-                shade = torch.minimum(shade, 1 - cover.clamp(0, 1))
+            rays = AlongRays(crowns, jaw, p[:, :2], to[:, :2] / to[:, 2:].clamp_min(0.12))
+            for step in np.geomspace(0.12, 26.0, 12).tolist():
+                crown, bone = rays.heights(step)
+                cover = (torch.maximum(crown, bone) - (z + step)) / (lamp.softness * step + 0.04)
+                shade = torch.minimum(shade, 1 - cover)
+            shade = shade.clamp(0, 1)
             shade = 1 - lamp.shadow * (1 - shade)
         strength = f32(lamp.colour) * near
         wrap = 0.15 * (what.material >= Material.CROWN_WALL).float()  # light that enamel carries round the edge
