@@ -108,7 +108,7 @@ class Run:
         torch.manual_seed(config.seed)
         if device.type == "cuda":
             torch.cuda.set_device(device)
-            torch.backends.cudnn.benchmark = True  # every crop has one size, so tuning is paid once
+            torch.backends.cudnn.benchmark = False  # tuning took over half a minute a process, for no gain in a run of minutes
             torch.backends.cuda.matmul.allow_tf32 = True
             torch.backends.cudnn.allow_tf32 = True
         self.network = build_network(config.network).to(device, memory_format=torch.channels_last)
