@@ -88,12 +88,20 @@ def train(
     Train one network on drawn jaws, and export it.
 
     A run that was stopped goes on from its last checkpoint when started again with the same folder. Shipped
-    configs are in training/configs: coarse, fine, toy. Needs the extra "train".
+    configs are in training/configs: coarse, fine, toy. "both" trains coarse and fine at the same time, on two
+    GPUs where there are two, and exports both. Needs the extra "train".
 
     \b
     Example:  crestgauge train toy --out runs/toy --export-to weights
     Exit status:  0 trained   2 wrong usage, nothing started   130 stopped, the checkpoint is kept
     """
+    if config == "both":
+        both = needs_train_extra("training.both")
+        settings = both.BothConfig(
+            devices=(device,) if device else (), max_seconds=max_seconds, export_to=export_to
+        )
+        both.train_both(out, settings, log=(lambda line: None) if quiet else typer.echo)
+        return
     fit = needs_train_extra("training.fit")
     fit.train(config, out, device, max_seconds, log=(lambda line: None) if quiet else typer.echo)
     if export_to is not None:

@@ -102,16 +102,15 @@ def draw_photos(folder: Path, config: EvaluateConfig) -> Iterator[tuple[int, int
         (folder, size, first + k, devices[k % len(devices)], dict(config.dataset)) for k, size in enumerate(sizes)
     ]
     if drawers == 1:
-        for done, _ in enumerate(_draw_shard(*jobs[0]), 1):
-            yield done, config.photos
+        yield from ((done, config.photos) for done, _ in enumerate(_draw_shard(*jobs[0]), 1))
         return
-    # Each drawer does a piece at a time, so that progress can be told while all of them work.
     with ProcessPoolExecutor(drawers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        waiting = [pool.submit(_draw_piece, *job) for job in jobs]
+        waiting = [pool.submit(_draw_all, *job) for job in jobs]
         done = 0
         for future in as_completed(waiting):
             done += future.result()
             yield done, config.photos
+    _join_manifests(folder)
 
 
 def evaluate_folder(
@@ -278,7 +277,15 @@ def _draw_shard(folder: Path, size: int, seed: int, device: str, dataset: dict[s
     yield from write_dataset(folder, n=size, seed=seed, device=torch.device(device), options=DatasetOptions(**plain))
 
 
-def _draw_piece(folder: Path, size: int, seed: int, device: str, dataset: dict[str, Any]) -> int:
+def _join_manifests(folder: Path) -> None:
+    """One manifest of all photographs in place of the one that the last drawing process wrote."""
+    keys = ("file", "seed", "usable", "unusable", "side", "age_class", "conditions")
+    truths = [json.loads(path.read_text(encoding="utf-8")) for path in sorted((folder / "truth").glob("*.json"))]
+    lines = [json.dumps({key: truth.get(key) for key in keys}) + "\n" for truth in truths]
+    (folder / "manifest.jsonl").write_text("".join(lines), encoding="utf-8")
+
+
+def _draw_all(folder: Path, size: int, seed: int, device: str, dataset: dict[str, Any]) -> int:
     return sum(1 for _ in _draw_shard(folder, size, seed, device, dataset))
 
 

@@ -14,6 +14,7 @@ import json
 import warnings
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import onnx
@@ -27,7 +28,7 @@ from torch.nn.utils.fusion import fuse_conv_bn_eval
 from crestgauge.inference.errors import WeightsError
 from crestgauge.model.labels import CHANNELS
 from crestgauge.model.network import Activated, JawNetwork
-from crestgauge.model.weights import INPUT, OUTPUT, SCHEMA, WeightsEntry, format_entry, load_manifest
+from crestgauge.model.weights import INPUT, OUTPUT, SCHEMA, Role, WeightsEntry, format_entry, load_manifest
 from crestgauge.training.config import TrainConfig, build
 from crestgauge.training.fit import RECORD, WEIGHTS
 
@@ -78,11 +79,7 @@ def export(run: Path, folder: Path, *, licence: str = "Apache-2.0", make_default
     WeightsError
         If torch and onnxruntime differ by more than `PARITY_LIMIT`, or the name is taken by other bytes.
     """
-    record = json.loads((run / RECORD).read_text(encoding="utf-8"))
-    config = build(TrainConfig, record["config"], str(run / RECORD))
-    network = JawNetwork(config.network)
-    network.load_state_dict(torch.load(run / WEIGHTS, map_location="cpu", weights_only=True))
-    network.eval()
+    config, network, record = load_run(run)
     data, rounded = to_onnx(network)
     parity = compare(data, network, rounded)
     if parity.max_abs > PARITY_LIMIT:
@@ -103,6 +100,26 @@ def export(run: Path, folder: Path, *, licence: str = "Apache-2.0", make_default
     (folder / entry.path).write_bytes(data)
     (folder / entry.trained_by).write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
     enter(entry, folder / "weights.toml", make_default=make_default)
+    return entry
+
+
+def load_run(run: Path) -> tuple[TrainConfig, JawNetwork, dict[str, Any]]:
+    """Settings, averaged network (evaluation mode, on the CPU) and record of a finished run."""
+    record: dict[str, Any] = json.loads((run / RECORD).read_text(encoding="utf-8"))
+    config: TrainConfig = build(TrainConfig, record["config"], str(run / RECORD))
+    network = JawNetwork(config.network)
+    network.load_state_dict(torch.load(run / WEIGHTS, map_location="cpu", weights_only=True))
+    return config, network.eval(), record
+
+
+def copy_default(manifest: Path | None, role: Role, folder: Path) -> WeightsEntry:
+    """Copy the default weights of one role, checked, into another folder and its manifest."""
+    found = load_manifest(manifest).find(role)
+    data = found.read()
+    entry = replace(found, path=Path("weights") / found.path.name)
+    (folder / "weights").mkdir(parents=True, exist_ok=True)
+    (folder / entry.path).write_bytes(data)
+    enter(entry, folder / "weights.toml", make_default=True)
     return entry
 
 

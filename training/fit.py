@@ -193,22 +193,11 @@ class Run:
 
     def check(self) -> dict[str, float]:
         """Pixel metrics of the averaged weights on pictures of their own."""
-        network = Activated(self.average.network).eval()
-        score = PixelScore()
-        size = min(8, self.config.check.pictures)
-        for number in range(-(-self.config.check.pictures // size)):
-            with torch.inference_mode():
-                drawn = self.draw(CHECK_SEED + number, size, self.device)
-                truth = as_labelled(drawn)
-                image = truth.image.float().contiguous(memory_format=torch.channels_last)
-                with torch.autocast(self.device.type, dtype=torch.bfloat16, enabled=self.device.type == "cuda"):
-                    maps = network(image).float()
-                score.add(maps, truth)
-        values = {"step": float(self.step), "seconds": round(self.elapsed, 1), **score.values()}
+        scores = pixel_scores(self.average.network, self.draw, self.config.check.pictures, self.device)
+        values = {"step": float(self.step), "seconds": round(self.elapsed, 1), **scores}
         self.checks.append(values)
-        self.log(f"{self.config.name}: check " + " ".join(
-            f"{key.removeprefix('iou_')} {value:.3f}" for key, value in values.items() if key not in ("step", "seconds")
-        ))
+        words = " ".join(f"{key.removeprefix('iou_')} {value:.3f}" for key, value in scores.items())
+        self.log(f"{self.config.name}: check {words}")
         return values
 
     def save(self) -> None:
@@ -275,6 +264,35 @@ class Run:
             devices = tuple(named[i % len(named)] for i in range(pool.workers))
             return WorkerFeeder(self.draw, seed=first + added // pool.draw, size=pool.draw, devices=devices)
         return InlineFeeder(self.draw, seed=first, size=pool.draw, every=pool.every)
+
+
+def pixel_scores(
+    network: JawNetwork, draw: Draw, pictures: int, device: torch.device, *, first_seed: int = CHECK_SEED
+) -> dict[str, float]:
+    """
+    Pixel metrics of ``network`` on pictures that training never draws, at most 8 at a time.
+
+    Parameters
+    ----------
+    network : JawNetwork
+        On ``device``.
+    draw : Draw
+    pictures : int
+    device : torch.device
+    first_seed : int
+        Batch k is drawn with this + k.
+    """
+    activated = Activated(network).eval()
+    score = PixelScore()
+    size = min(8, pictures)
+    for number in range(-(-pictures // size)):
+        with torch.inference_mode():
+            truth = as_labelled(draw(first_seed + number, size, device))
+            image = truth.image.float().contiguous(memory_format=torch.channels_last)
+            with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
+                maps = activated(image).float()
+            score.add(maps, truth)
+    return score.values()
 
 
 class Average:
