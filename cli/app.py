@@ -20,7 +20,16 @@ EXIT_USAGE: Final = 2
 EXIT_SOME_FAILED: Final = 3
 EXIT_STOPPED: Final = 130
 
-COMMAND_MODULES: Final = ("read", "explain", "demo", "screen", "card", "doctor", "develop")
+COMMAND_MODULES: Final = (
+    "read",
+    "explain",
+    "demo",
+    "screen",
+    "card",
+    "season",
+    "doctor",
+    "develop",
+)
 """Modules of `crestgauge.cli` that hold commands, in the order of the help page."""
 
 PROPOSAL: Final = "a proposal for a trained person to confirm"

@@ -11,6 +11,7 @@ import pytest
 import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
+from ledger_rows import make_reading
 from sqlalchemy.exc import DBAPIError
 
 from crestgauge.inference.errors import InputError, LedgerError
@@ -39,8 +40,6 @@ from crestgauge.inference.ledger.record import (
 from crestgauge.inference.ledger.specimen import Specimen
 from crestgauge.inference.ledger.store import Ledger, ledger_url
 from crestgauge.inference.ledger.tables import APPEND_ONLY, Base
-
-from .conftest import make_reading
 
 
 def facts(k, **extra):

@@ -1,0 +1,1 @@
+"""From a ledger to a season's age structure: shares, survival and one page."""
