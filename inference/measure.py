@@ -33,7 +33,7 @@ from crestgauge.inference.evidence import (
     ToothEvidence,
 )
 from crestgauge.inference.image_edges import edge_offsets, grey_of
-from crestgauge.inference.maps import CROP_SIZE, LabelMaps, RowFrame
+from crestgauge.inference.maps import LabelMaps, RowFrame
 from crestgauge.inference.measured import (
     CrestFlag,
     MeasuredCrest,
@@ -44,7 +44,7 @@ from crestgauge.inference.measured import (
     ToothFlag,
 )
 from crestgauge.inference.numeric import fit_polynomial, median
-from crestgauge.inference.positions import empty_state, fit_row, look_at
+from crestgauge.inference.positions import better_frame, crop_middle, empty_state, look_at, place_row
 from crestgauge.inference.row import CROP_PX_PER_MM
 from crestgauge.inference.teeth import Crown, Teeth, TeethOptions, find_teeth
 from crestgauge.inference.uncertainty import EdgeModel, one_band_u, two_band_u
@@ -431,30 +431,17 @@ def _row(context: _Context, teeth: tuple[MeasuredTooth, ...]) -> MeasuredRow:
     sure = abs(found.side_score) >= context.options.teeth.min_side_score
     if not sure:
         flags |= RowFlag.SIDE_UNSURE
-    offset, scale = fit_row(found)
-    middles = np.array([c.centre for c in found.crowns])
-    level = (
-        float(
-            np.degrees(
-                np.arctan(
-                    fit_polynomial((middles[:, 0] - middles[:, 0].mean()) / 768.0, middles[:, 1], 1)[0]
-                    / 768.0
-                )
-            )
-        )
-        if len(middles) > 1
-        else 0.0
-    )
-    centre_x = offset + scale * (CROP_SIZE[0] / 2 - 0.5)
-    centre = np.array([centre_x - CROP_SIZE[0] / 2 + 0.5, middles[:, 1].mean() - CROP_SIZE[1] / 2 + 0.5])
-    if abs(level) > 5.0:
+    place = place_row(found)
+    off = float(np.hypot(*(place.middle - crop_middle())))
+    if abs(place.level_deg) > 5.0:
         flags |= RowFlag.FRAME_OFF_LEVEL
-    if not 0.8 <= scale <= 1.25:
+    if not 0.8 <= place.scale <= 1.25:
         flags |= RowFlag.FRAME_OFF_SCALE
-    if np.hypot(*centre) > 60.0:
+    if off > 60.0:
         flags |= RowFlag.FRAME_OFF_CENTRE
     if any(c.touches_crop for c in found.crowns):
         flags |= RowFlag.OUT_OF_CROP
+    off_place = RowFlag.FRAME_OFF_LEVEL | RowFlag.FRAME_OFF_SCALE | RowFlag.FRAME_OFF_CENTRE
     linear = frame.matrix[:, :2] / frame.scale
     view = found.view @ linear  # crop directions back to photo directions: the inverse of a rotation
     sine = min(float(np.hypot(*found.view)), 0.9999)
@@ -468,10 +455,11 @@ def _row(context: _Context, teeth: tuple[MeasuredTooth, ...]) -> MeasuredRow:
         view=(float(view[0]), float(view[1])),
         blur_px=found.blur_px / frame.scale,
         row_line=frame.to_photo(np.stack([x, np.polyval(found.curve, x)], axis=1)),
-        off_level_deg=level,
-        off_scale=scale,
-        off_centre_px=float(np.hypot(*centre)),
+        off_level_deg=place.level_deg,
+        off_scale=place.scale,
+        off_centre_px=off,
         crop_per_photo=frame.scale,
+        better_frame=better_frame(frame, place) if flags & off_place else None,
         flags=flags,
     )
 

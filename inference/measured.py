@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestgauge.inference.evidence import Quantity, State
+from crestgauge.inference.maps import RowFrame
 
 FloatArray = NDArray[np.float64]
 
@@ -260,6 +261,9 @@ class MeasuredRow:
         [crop px].
     crop_per_photo : float
         Crop pixels per photo pixel where it was measured.
+    better_frame : RowFrame or None
+        Frame in which the row would lie as meant; only where one of the FRAME flags is set. A second look
+        through it is the caller's choice: it costs one more pass of the fine network.
     flags : RowFlag
     """
 
@@ -274,4 +278,5 @@ class MeasuredRow:
     off_scale: float
     off_centre_px: float
     crop_per_photo: float
+    better_frame: RowFrame | None = None
     flags: RowFlag = _NO_ROW_FLAG

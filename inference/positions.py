@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestgauge.inference.evidence import State
-from crestgauge.inference.maps import LabelMaps, RowFrame
-from crestgauge.inference.row import nominal_centres_px
+from crestgauge.inference.maps import CROP_SIZE, NOMINAL_ROW_MM, LabelMaps, RowFrame
+from crestgauge.inference.row import CROP_PX_PER_MM, nominal_centres_px, visible_middle_mm
 from crestgauge.inference.teeth import Crown, Teeth
 from crestgauge.model.labels import N_TEETH, Material, ToothState
 
@@ -47,26 +47,75 @@ class EmptyPlace:
     not_jaw: float
 
 
-def fit_row(teeth: Teeth) -> tuple[float, float]:
-    """(offset, scale) of the nominal row laid through the crowns: x = offset + scale * nominal x. [crop px,
-    1]"""
-    nominal = nominal_centres_px()
-    x = np.array([0.5 * (c.extent[0] + c.extent[1]) * c.axis[0] + c.centre[0] for c in teeth.crowns])
-    n = np.array([nominal[c.position - 1] for c in teeth.crowns])
-    if len(n) == 1:
-        return float(x[0] - n[0]), 1.0
-    scale = float(np.clip(np.polyfit(n, x, 1)[0], 0.6, 1.6))
-    return float(np.mean(x - scale * n)), scale
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RowPlace:
+    """
+    How the nominal row lies in the crop.
+
+    Parameters
+    ----------
+    offset_px, scale : float
+        x = offset_px + scale * nominal x along the row; scale 1 is the size the crop was meant for. [crop
+        px, 1]
+    level_deg : float
+        Direction of the row, positive where its back end lies lower in the picture. [deg]
+    middle : ndarray, shape (2,)
+        Middle of the row from its first to its last crown. [crop px]
+    """
+
+    offset_px: float
+    scale: float
+    level_deg: float
+    middle: FloatArray
+
+
+def crop_middle() -> FloatArray:
+    """Middle of the crop (x, y). [crop px]"""
+    return np.array([CROP_SIZE[0] / 2 - 0.5, CROP_SIZE[1] / 2 - 0.5])
+
+
+def place_row(teeth: Teeth) -> RowPlace:
+    """Lay the nominal row through the crowns that were found."""
+    positions = [c.position for c in teeth.crowns]
+    nominal = nominal_centres_px()[[p - 1 for p in positions]]
+    nominal_middle = crop_middle()[0] + (visible_middle_mm(positions) - NOMINAL_ROW_MM / 2) * CROP_PX_PER_MM
+    middles = np.array([c.centre + 0.5 * (c.extent[0] + c.extent[1]) * c.axis for c in teeth.crowns])
+    if len(middles) == 1:
+        offset, scale, slope = float(middles[0, 0] - nominal[0]), 1.0, 0.0
+        height = float(middles[0, 1])
+    else:
+        scale = float(np.clip(np.polyfit(nominal, middles[:, 0], 1)[0], 0.6, 1.6))
+        offset = float(np.mean(middles[:, 0] - scale * nominal))
+        slope, height = (
+            float(v) for v in np.polyfit(middles[:, 0] - offset - scale * nominal_middle, middles[:, 1], 1)
+        )
+    return RowPlace(
+        offset_px=offset,
+        scale=scale,
+        level_deg=float(np.degrees(np.arctan(slope))),
+        middle=np.array([offset + scale * nominal_middle, height]),
+    )
+
+
+def better_frame(frame: RowFrame, place: RowPlace) -> RowFrame:
+    """Frame that turns, shrinks and shifts the crop so that the row lies level, at scale and in the
+    middle."""
+    angle = np.radians(place.level_deg)
+    # Sizes were measured along x: a sloping row is longer by 1 / cos.
+    size = place.scale / np.cos(angle)
+    turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]]) / size
+    offset = turn @ (frame.matrix[:, 2] - place.middle) + crop_middle()
+    return RowFrame(np.column_stack([turn @ frame.matrix[:, :2], offset]))
 
 
 def look_at(
     position: int, teeth: Teeth, maps: LabelMaps, frame: RowFrame, photo_size: tuple[int, int] | None
 ) -> EmptyPlace:
     """What the maps show at an empty position."""
-    offset, scale = fit_row(teeth)
+    row = place_row(teeth)
     nominal = nominal_centres_px()
-    x = offset + scale * nominal[position - 1]
-    half = 0.3 * scale * abs(nominal[1] - nominal[0])
+    x = row.offset_px + row.scale * nominal[position - 1]
+    half = 0.3 * row.scale * abs(nominal[1] - nominal[0])
     y = float(np.polyval(teeth.curve, np.clip(x, 0, maps.size[0] - 1)))
     offsets = np.linspace(-_HALF_HEIGHT_PX, _HALF_HEIGHT_PX, 15)
     grid = np.stack(np.meshgrid(np.linspace(x - half, x + half, 9), y + offsets), axis=-1).reshape(-1, 2)

@@ -10,6 +10,7 @@ enough. A jaw that lies upside down still gets tooth 1 at the left: direction co
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -43,10 +44,16 @@ def nominal_ends_mm() -> FloatArray:
 
 
 def nominal_centres_px() -> FloatArray:
-    """Middles of the six crowns of the nominal row in the crop, shape (6,). [crop px]"""
+    """Middles of the six crowns of a full nominal row in the crop, shape (6,). [crop px]"""
     return np.asarray(
         CROP_SIZE[0] / 2 - 0.5 + (nominal_ends_mm().mean(axis=1) - NOMINAL_ROW_MM / 2) * CROP_PX_PER_MM
     )
+
+
+def visible_middle_mm(teeth: Sequence[int]) -> float:
+    """Middle between the front of the first and the back of the last of these teeth. [nominal mm]"""
+    ends = nominal_ends_mm()
+    return float(0.5 * (ends[min(teeth) - 1, 0] + ends[max(teeth) - 1, 1]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,7 +172,7 @@ def find_row(maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions |
     scale = float(np.hypot(transform[0, 0], transform[1, 0])) * max(photo_size) / COARSE_LONG_SIDE
     found = len(seen) >= options.min_teeth and row_px >= options.min_score * expected and order > 0.5
     return RowSearch(
-        frame=_frame(transform, photo_size, size) if found else None,
+        frame=_frame(transform, seen, photo_size, size) if found else None,
         teeth=seen,
         crown_px=crown_px,
         row_px=row_px,
@@ -362,14 +369,21 @@ def _borders(
     return float(outside.mean()), tuple(touched)
 
 
-def _frame(transform: FloatArray, photo_size: tuple[int, int], size: tuple[int, int]) -> RowFrame:
-    """Frame that carries photo px to crop px: the nominal row's middle to the crop's middle."""
+def _frame(
+    transform: FloatArray, seen: tuple[int, ...], photo_size: tuple[int, int], size: tuple[int, int]
+) -> RowFrame:
+    """
+    Frame that carries photo px to crop px: the middle of the teeth seen to the crop's middle.
+
+    A fawn's four or five teeth so lie in the middle of the crop at the scale of a full row, as the network
+    was taught.
+    """
     # coarse px -> photo px: both count pixel centres, so the corners (-0.5) coincide.
     factor = np.array([photo_size[0] / size[0], photo_size[1] / size[1]])
     scale = float(np.hypot(transform[0, 0], transform[1, 0])) * float(factor.mean())
     direction = transform[:, 0] * factor
     direction = direction / np.linalg.norm(direction)
-    middle = transform[:, 0] * NOMINAL_ROW_MM / 2 + transform[:, 2]
+    middle = transform[:, 0] * visible_middle_mm(seen) + transform[:, 2]
     middle = (middle + 0.5) * factor - 0.5
     zoom = CROP_PX_PER_MM / scale
     linear = zoom * np.array([[direction[0], direction[1]], [-direction[1], direction[0]]])

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crestgauge.inference.errors import InputError
-from crestgauge.inference.maps import CROP_SIZE, LabelMaps
+from crestgauge.inference.maps import CROP_SIZE, NOMINAL_ROW_MM, LabelMaps
 from crestgauge.inference.row import (
     CROP_PX_PER_MM,
     RowSearch,
@@ -18,6 +18,7 @@ from crestgauge.inference.row import (
     find_row,
     nominal_centres_px,
     nominal_ends_mm,
+    visible_middle_mm,
 )
 from crestgauge.model.labels import CHANNELS
 
@@ -37,7 +38,8 @@ def misplaced_px(found: RowSearch, row: DrawnRow) -> float:
     s = (nominal_ends_mm().mean(axis=1) - nominal_ends_mm()[-1, 1] / 2) * CROP_PX_PER_MM
     photo = (row.to_crop(np.stack([s, 0 * s], axis=1)) + 0.5) * PHOTO[0] / COARSE[0] - 0.5
     crop = photo @ found.frame.matrix[:, :2].T + found.frame.matrix[:, 2]
-    wanted = np.stack([nominal_centres_px(), 0 * s + CROP_SIZE[1] / 2 - 0.5], axis=1)
+    middle = (visible_middle_mm(found.teeth) - NOMINAL_ROW_MM / 2) * CROP_PX_PER_MM
+    wanted = np.stack([nominal_centres_px() - middle, 0 * s + CROP_SIZE[1] / 2 - 0.5], axis=1)
     return float(np.hypot(*(crop - wanted).T).max())
 
 
