@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Sequence
 
@@ -29,15 +28,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         status = load_commands()(args=arguments, prog_name="crestgauge", standalone_mode=False)
     except (typer.Abort, KeyboardInterrupt):
-        print("Stopped. What was written before is kept.", file=sys.stderr)
-        return EXIT_STOPPED
+        status = EXIT_STOPPED
+    except SystemExit as stop:  # the reader of a pipe has left, as `| head` does
+        return stop.code if isinstance(stop.code, int) else EXIT_BROKEN
     except CrestgaugeError as error:
         # Whatever can be blamed on one photo was handled there; here nothing could be started.
         print(f"crestgauge: {error}", file=sys.stderr)
         return EXIT_USAGE
-    except BrokenPipeError:  # the reader of a pipe has left, as `| head` does
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return EXIT_OK
     except OSError as error:
         # Reading photos has its own errors; what is left is writing: no space, no permission.
         print(f"crestgauge: {error.filename or 'output'}: {error.strerror or error}.", file=sys.stderr)
@@ -50,6 +47,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             raise
         show()
         return code
+    if status == EXIT_STOPPED:
+        print("Stopped. What was written before is kept.", file=sys.stderr)
     return status if isinstance(status, int) else EXIT_OK
 
 

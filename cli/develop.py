@@ -132,8 +132,8 @@ def evaluate(
     """
     Read photos of known truth from file to class, and print how far the readings can be trusted.
 
-    Numbers on drawn photos say little about real ones: no photo of a real deer is among them. Needs the extra
-    "train".
+    Numbers on drawn photos say little about real ones: no photo of a real deer is among them. Drawing fresh
+    photos needs the extra "train"; photos with truth files of your own do not.
 
     \b
     Example:  crestgauge evaluate --n 4 --out evaluation
@@ -145,6 +145,7 @@ def evaluate(
     )
     log = (lambda line: None) if quiet else (lambda line: typer.echo(line, err=True))
     if data is None:
+        needs_train_extra("synthetic_data.dataset")
         evaluation.evaluate_fresh(out, settings, log=log)
     else:
         evaluation.evaluate_folder(data, out, settings, log=log)

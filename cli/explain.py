@@ -37,19 +37,18 @@ def explain(
     failed = 0
     for path in readings:
         try:
-            texts = _texts(path)
-            if not texts:
+            found = [Reading.from_json(text) for text in _texts(path)]
+            if not found:
                 raise ReadingError("empty; needs a reading. Write it again with: crestgauge read")
-            for text in texts:
-                reading = Reading.from_json(text)
-                # What was published on single-year classes belongs to the key that made the reading.
-                own = reading.versions.criteria == shipped.label
-                typer.echo(f"{reading.photo.file}")
-                typer.echo(in_words(reading, remarks=shipped.remarks if own else ()).text() + "\n")
         except (ReadingError, OSError, UnicodeDecodeError) as error:
-            found = error.strerror if isinstance(error, OSError) else error
-            typer.echo(f"{path}: {found}", err=True)
+            typer.echo(f"{path}: {error.strerror if isinstance(error, OSError) else error}", err=True)
             failed += 1
+            continue
+        for reading in found:
+            # What was published on single-year classes belongs to the key that made the reading.
+            own = reading.versions.criteria == shipped.label
+            typer.echo(f"{reading.photo.file}")
+            typer.echo(in_words(reading, remarks=shipped.remarks if own else ()).text() + "\n")
     if failed:
         raise typer.Exit(EXIT_SOME_FAILED)
 

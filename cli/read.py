@@ -110,14 +110,14 @@ def read_all(reader: Reader, photos: list[Path], output: ReadOutput) -> int:
                 print(error, file=sys.stderr)
                 failures.append(str(error))
                 continue
-            if not output.quiet:
-                print(one_line(result.reading, width=width), file=human, flush=True)
-            if lines is not None:
-                print(result.reading.to_json(), file=lines, flush=True)
             if output.folder is not None:
                 name = unused_name(path.stem, taken)
                 overlay = _write_files(result, output.folder, name)
                 items.append(sheet_item(result, overlay=overlay.name))
+            if lines is not None:
+                print(result.reading.to_json(), file=lines, flush=True)
+            if not output.quiet:  # last, so that a line on the screen means that its files are there
+                print(one_line(result.reading, width=width), file=human, flush=True)
     finally:
         # Also after Ctrl-C: what was read is on the sheet.
         if output.folder is not None and (items or failures):
