@@ -175,7 +175,9 @@ def _export_masks(ledger: object, out: Path, manifest: Path | None) -> int:
             failed += 1
             continue
         if result.maps is not None and result.frame is not None:
-            photos.append(labels_of(result.maps, result.frame, (photo.width, photo.height), places[0]))
+            size = (photo.width, photo.height)
+            masks = labels_of(result.maps, result.frame, size, places[0], straightening=result.straightening)
+            photos.append(masks)
     count = write_coco(out, photos, description="Label masks proposed by crestgauge, for correction")
     typer.echo(f"{out}: {len(photos)} photos with a tooth row, {count} masks, {failed} could not be read.")
     return failed

@@ -11,7 +11,7 @@ keeps what could still be measured.
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -19,8 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestgauge.inference.build import CrestWidths, Measured, build_reading, round_evidence
+from crestgauge.inference.card.detect import CardView, find_card
+from crestgauge.inference.card.straighten import LEAST_TILT_DEG, straightened, straightening
 from crestgauge.inference.criteria import Criteria, load_criteria
-from crestgauge.inference.evidence import RowEvidence
+from crestgauge.inference.evidence import Quantity, RowEvidence
 from crestgauge.inference.fit import Fit, FitLimits, check_row, check_search
 from crestgauge.inference.maps import LabelMaps, RowFrame
 from crestgauge.inference.measure import MeasureOptions, measure_row, to_evidence
@@ -28,7 +30,7 @@ from crestgauge.inference.measured import CrestFlag, MeasuredRow
 from crestgauge.inference.networks import Network, coarse_view, warp_crop
 from crestgauge.inference.photo import LIMITS as PHOTO_LIMITS
 from crestgauge.inference.photo import Photo, PhotoLimits, read_photo
-from crestgauge.inference.reading import PhotoRef, Reading, Side, Versions
+from crestgauge.inference.reading import Box, PhotoRef, Reading, Side, Versions
 from crestgauge.inference.row import RowSearch, find_row
 from crestgauge.inference.rules import Proposal, propose
 from crestgauge.inference.version import VERSION
@@ -51,6 +53,12 @@ class ReadOptions:
         Another key, other weights; None takes what is shipped.
     coarse, fine : str or None
         Names of weights in the manifest; None takes its defaults.
+    find_card : bool
+        Look for the printed card, and use it: scale, tilt, straightening, white balance, specimen id.
+    card_scale : float
+        Printed size of the card over its true size (`crestgauge card --measured`).
+    teeth_height_mm : float
+        How far the chewing surface stood above the card. [mm]
     photo_limits, fit_limits, measure
         Limits and options of the parts.
     """
@@ -60,6 +68,9 @@ class ReadOptions:
     manifest: Path | None = None
     coarse: str | None = None
     fine: str | None = None
+    find_card: bool = True
+    card_scale: float = 1.0
+    teeth_height_mm: float = 0.0
     photo_limits: PhotoLimits = PHOTO_LIMITS
     fit_limits: FitLimits = field(default_factory=FitLimits)
     measure: MeasureOptions = field(default_factory=MeasureOptions)
@@ -73,6 +84,9 @@ class Result:
     Parameters
     ----------
     photo : Photo
+        As it was read: with a card in it, balanced by its white and turned straight. ``search``, ``frame``,
+        ``crop``, ``row`` and ``maps`` belong to this picture; coordinates in ``reading`` are those of the
+        photo as it came.
     reading : Reading
     search : RowSearch
         What the coarse pass found.
@@ -86,6 +100,10 @@ class Result:
         What the key would say, also where the photo was refused and the reading therefore gives no class.
     maps : LabelMaps or None
         Fine maps; only kept when asked for, since they are 60 MB.
+    card : CardView or None
+        The printed card, where one was seen, in pixels of the photo as it came.
+    straightening : ndarray, shape (3, 3), or None
+        Homography from the photo as it came to ``photo``; None where they are the same.
     """
 
     photo: Photo
@@ -97,6 +115,8 @@ class Result:
     evidence: RowEvidence | None = None
     proposal: Proposal | None = None
     maps: LabelMaps | None = None
+    card: CardView | None = None
+    straightening: NDArray[np.float64] | None = None
 
 
 class Reader:
@@ -144,6 +164,7 @@ class Reader:
             If the file cannot be read as a photo. Nothing else is raised for what a photo shows.
         """
         photo = source if isinstance(source, Photo) else read_photo(source, self.options.photo_limits)
+        card, photo, turn = self._use_card(photo)
         size = (photo.width, photo.height)
         limits = self.options.fit_limits
         view = coarse_view(photo.pixels)
@@ -151,15 +172,28 @@ class Reader:
         search = find_row(coarse_maps, size, limits.row)
         first = check_search(search, coarse_maps, limits)
         if search.frame is None:
-            return Result(photo=photo, reading=self._reading(photo, fit=first), search=search)
+            return Result(
+                photo=photo,
+                reading=self._reading(photo, fit=first),
+                search=search,
+                card=card,
+                straightening=turn,
+            )
         crop = warp_crop(photo.pixels, search.frame, view.edge_colour)
         maps = self._fine.run(crop)
         row = measure_row(maps, search.frame, crop, self.options.measure, photo_size=size)
+        if card is not None and row is not None:
+            row = _with_card_tilt(row, card, turn)
         second = check_row(row, maps, crop, search.frame, size, limits)
         fit = Fit(retake=first.retake + second.retake, cautions=first.cautions + second.cautions)
         evidence = None if row is None else round_evidence(to_evidence(row))
         proposal = None if evidence is None else propose(evidence, self.criteria)
-        measured = None if row is None or evidence is None else plain_values(row, evidence)
+        measured = None
+        if row is not None and evidence is not None:
+            scale = None if card is None else self._scale(row, card, turn)
+            measured = plain_values(
+                row, evidence, scale, to_photo=None if turn is None else np.linalg.inv(turn)
+            )
         return Result(
             photo=photo,
             reading=self._reading(photo, fit=fit, measured=measured, proposal=proposal),
@@ -170,7 +204,32 @@ class Reader:
             evidence=evidence,
             proposal=proposal,
             maps=maps if keep_maps else None,
+            card=card,
+            straightening=turn,
         )
+
+    def _use_card(self, photo: Photo) -> tuple[CardView | None, Photo, NDArray[np.float64] | None]:
+        """
+        The card in the photo, the photo balanced and straightened by it, and the homography that did it.
+        """
+        if not self.options.find_card:
+            return None, photo, None
+        card = find_card(photo.pixels, focal_35mm=photo.focal_35mm, printed_scale=self.options.card_scale)
+        if card is None:
+            return None, photo, None
+        pixels, turn = card.balance(photo.pixels), None
+        if card.tilt_deg() >= LEAST_TILT_DEG:
+            turn = straightening(card, (photo.width, photo.height))
+            pixels = straightened(pixels, turn, coarse_view(pixels).edge_colour)
+        return card, replace(photo, pixels=pixels), turn
+
+    def _scale(self, row: MeasuredRow, card: CardView, turn: NDArray[np.float64] | None) -> float:
+        """Pixels per mm at the middle of the row, at the height of the chewing surface."""
+        spot = _row_middle(row)
+        scale = card.px_per_mm(_moved_back(spot, turn), height_mm=self.options.teeth_height_mm)
+        if turn is not None:
+            scale *= _local_scale(turn, _moved_back(spot, turn))
+        return scale
 
     def _reading(
         self,
@@ -190,7 +249,47 @@ class Reader:
         )
 
 
-def plain_values(row: MeasuredRow, evidence: RowEvidence, px_per_mm: float | None = None) -> Measured:
+def _row_middle(row: MeasuredRow) -> NDArray[np.float64]:
+    """Middle of the boxes of the row's teeth. (x, y)"""
+    boxes = np.array([tooth.box for tooth in row.teeth if tooth.box is not None])
+    return np.array(
+        [(boxes[:, 0].min() + boxes[:, 2].max()) / 2, (boxes[:, 1].min() + boxes[:, 3].max()) / 2]
+    )
+
+
+def _moved_back(point: NDArray[np.float64], turn: NDArray[np.float64] | None) -> NDArray[np.float64]:
+    """A point of the straightened picture in the photo as it came."""
+    return point if turn is None else _mapped(np.linalg.inv(turn), point[None])[0]
+
+
+def _mapped(matrix: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Projective map of points (x, y), shape (N, 2)."""
+    moved = np.column_stack([points, np.ones(len(points))]) @ matrix.T
+    return np.asarray(moved[:, :2] / moved[:, 2:])
+
+
+def _local_scale(matrix: NDArray[np.float64], point: NDArray[np.float64]) -> float:
+    """Square root of the area ratio of a projective map at one point."""
+    step = _mapped(matrix, point + np.array([[0.0, 0.0], [1e-3, 0.0], [0.0, 1e-3]]))
+    (a, b), (c, d) = step[1] - step[0], step[2] - step[0]
+    return float(np.sqrt(abs(a * d - b * c)) / 1e-3)
+
+
+def _with_card_tilt(row: MeasuredRow, card: CardView, turn: NDArray[np.float64] | None) -> MeasuredRow:
+    """The row with the tilt that the card shows at its middle instead of the one the network guessed."""
+    if all(tooth.box is None for tooth in row.teeth):
+        return row
+    tilt = card.tilt_deg(_moved_back(_row_middle(row), turn))
+    return replace(row, tilt_deg=Quantity(tilt, card.camera.tilt_u_deg))
+
+
+def plain_values(
+    row: MeasuredRow,
+    evidence: RowEvidence,
+    px_per_mm: float | None = None,
+    *,
+    to_photo: NDArray[np.float64] | None = None,
+) -> Measured:
     """
     What a reading keeps of a measured row, in plain values.
 
@@ -201,13 +300,25 @@ def plain_values(row: MeasuredRow, evidence: RowEvidence, px_per_mm: float | Non
         Made from that row.
     px_per_mm : float or None
         Scale from a card or ruler in the photo; None without one.
+    to_photo : ndarray, shape (3, 3), or None
+        Homography that lays the row's coordinates back into the photo as it came; None where they are its
+        own.
     """
+
+    def back(points: NDArray[np.float64]) -> NDArray[np.float64]:
+        return points if to_photo is None else _mapped(to_photo, points)
+
+    def back_box(box: Box) -> Box:
+        corners = back(np.array([[x, y] for x in box[::2] for y in box[1::2]], dtype=np.float64))
+        (x0, y0), (x1, y1) = corners.min(axis=0), corners.max(axis=0)
+        return float(x0), float(y0), float(x1), float(y1)
+
     widths = {
         (tooth.position, crest.lobe): CrestWidths(
             dentine_px=crest.dentine_px,
             enamel_outer_px=crest.enamel_outer_px,
             enamel_inner_px=crest.enamel_inner_px,
-            line=[(float(x), float(y)) for x, y in crest.line],
+            line=[(float(x), float(y)) for x, y in back(np.asarray(crest.line))],
             flags=flag_names(crest.flags),
         )
         for tooth in row.teeth
@@ -216,7 +327,7 @@ def plain_values(row: MeasuredRow, evidence: RowEvidence, px_per_mm: float | Non
     side: Side | None = "left" if row.side == "left" else "right" if row.side == "right" else None
     return Measured(
         evidence=evidence,
-        boxes={tooth.position: tooth.box for tooth in row.teeth if tooth.box is not None},
+        boxes={tooth.position: back_box(tooth.box) for tooth in row.teeth if tooth.box is not None},
         widths=widths,
         side=side,
         tilt_deg=row.tilt_deg,

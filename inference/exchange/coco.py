@@ -54,7 +54,14 @@ class LabelledPhoto:
     tooth: Labels
 
 
-def labels_of(maps: LabelMaps, frame: RowFrame, size: tuple[int, int], file: str) -> LabelledPhoto:
+def labels_of(
+    maps: LabelMaps,
+    frame: RowFrame,
+    size: tuple[int, int],
+    file: str,
+    *,
+    straightening: NDArray[np.float64] | None = None,
+) -> LabelledPhoto:
     """
     The most probable labels of the levelled crop, laid back into the upright photo.
 
@@ -66,15 +73,19 @@ def labels_of(maps: LabelMaps, frame: RowFrame, size: tuple[int, int], file: str
         Photo to crop.
     size : (int, int)
         Width and height of the photo. [px]
+    file : str
+    straightening : ndarray, shape (3, 3), or None
+        Homography from the photo to the straightened one that ``frame`` belongs to (`Result.straightening`).
     """
+    to_crop = np.vstack([frame.matrix, [0, 0, 1]]) @ (np.eye(3) if straightening is None else straightening)
     flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
     material = maps.block("material").argmax(axis=0).astype(np.uint8)
     tooth = maps.block("tooth").argmax(axis=0).astype(np.uint8)
     tooth[~np.isin(material, [int(m) for m in CROWN_MATERIALS])] = 0
     return LabelledPhoto(
         file=file,
-        material=np.asarray(cv2.warpAffine(material, frame.matrix, size, flags=flags), dtype=np.uint8),
-        tooth=np.asarray(cv2.warpAffine(tooth, frame.matrix, size, flags=flags), dtype=np.uint8),
+        material=np.asarray(cv2.warpPerspective(material, to_crop, size, flags=flags), dtype=np.uint8),
+        tooth=np.asarray(cv2.warpPerspective(tooth, to_crop, size, flags=flags), dtype=np.uint8),
     )
 
 
