@@ -135,17 +135,14 @@ def cut_lobes(maps: LabelMaps, teeth: Teeth, options: CrestOptions) -> list[Lobe
     for i, (crown, lobe) in enumerate(lobes):
         for plane, k in ((x, 0), (y, 1)):
             plane[i] = (lobe.centre[k] + alongs[i] * crown.axis[k])[:, None] + across * crown.lingual[k]
-    table = cv2.convertMaps(x.reshape(-1, across.size), y.reshape(-1, across.size), cv2.CV_16SC2)
     material = CHANNELS["material"].start
-    planes = [
-        np.asarray(cv2.remap(maps.channels[channel], *table, cv2.INTER_LINEAR)).reshape(shape)
-        for channel in (
-            material + Material.DENTINE,
-            material + Material.ENAMEL_BAND,
-            material + Material.INFUNDIBULUM,
-            CHANNELS["lingual"].start,
-        )
+    channels = [
+        material + Material.DENTINE,
+        material + Material.ENAMEL_BAND,
+        material + Material.INFUNDIBULUM,
     ]
+    flat = x.reshape(-1, across.size), y.reshape(-1, across.size)
+    planes = [p.reshape(shape) for p in sample_channels(maps, [*channels, CHANNELS["lingual"].start], *flat)]
     side = _crest_side(planes[2], planes[3], round(6.0 / options.step_px))
     return [
         LobeGrid(
@@ -160,6 +157,19 @@ def cut_lobes(maps: LabelMaps, teeth: Teeth, options: CrestOptions) -> list[Lobe
             crest_side=side[i],
         )
         for i, (crown, lobe) in enumerate(lobes)
+    ]
+
+
+def sample_channels(
+    maps: LabelMaps, channels: list[int], x: NDArray[np.float32], y: NDArray[np.float32]
+) -> list[NDArray[np.float32]]:
+    """Bilinear samples of some channels at the same places, one array of the shape of ``x`` each; 0 outside
+    the maps."""
+    # The table is made once: places are kept to 1/32 px, as OpenCV does for every bilinear remap.
+    places, weights = cv2.convertMaps(x, y, cv2.CV_16SC2)
+    return [
+        np.asarray(cv2.remap(maps.channels[c], places, weights, cv2.INTER_LINEAR), dtype=np.float32)
+        for c in channels
     ]
 
 
@@ -214,7 +224,7 @@ def _crest_side(
     the lobe's middle line, so a weak tongue-side vote is enough), else where the tongue side is likely.
     """
     open_here = infundibulum > 0.5
-    has = open_here.any(axis=2)
+    has: NDArray[np.bool_] = np.asarray(open_here.any(axis=2))
     edge = np.where(has, open_here.shape[2] - 1 - open_here[:, :, ::-1].argmax(axis=2), -1)
     for lobe in range(edge.shape[0]):
         index = np.flatnonzero(has[lobe])
@@ -296,7 +306,7 @@ class CrestProfiles:
 def line_points(grid: LobeGrid, strip: Strip, n: int = 25) -> FloatArray:
     """Centre line of the strip from end to end, shape (n, 2). [crop px]"""
     along = np.linspace(strip.begin, strip.end, n)
-    return grid.to_crop(along, np.polyval(strip.polynomial, along))
+    return grid.to_crop(along, np.asarray(np.polyval(strip.polynomial, along)))
 
 
 def station_frames(grid: LobeGrid, strip: Strip) -> tuple[FloatArray, FloatArray, float]:
@@ -329,16 +339,12 @@ def read_crests(
     normals = np.concatenate([n for _, n, _ in frames])
     x = (centres[:, :1] + offsets * normals[:, :1]).astype(np.float32)
     y = (centres[:, 1:] + offsets * normals[:, 1:]).astype(np.float32)
-    table = cv2.convertMaps(x, y, cv2.CV_16SC2)
     material = CHANNELS["material"].start
-    planes = []
-    for name in (Material.DENTINE, Material.ENAMEL_BAND, Material.INFUNDIBULUM):
-        plane = np.asarray(cv2.remap(maps.channels[material + name], *table, cv2.INTER_LINEAR))
-        planes.append(
-            _along_mean(plane.reshape(len(chosen), N_STATIONS, -1))
-            .reshape(-1, offsets.size)
-            .astype(np.float64)
-        )
+    names = (Material.DENTINE, Material.ENAMEL_BAND, Material.INFUNDIBULUM)
+    planes = [
+        _along_mean(plane.reshape(len(chosen), N_STATIONS, -1)).reshape(-1, offsets.size).astype(np.float64)
+        for plane in sample_channels(maps, [material + name for name in names], x, y)
+    ]
     read = read_profiles(planes[0], planes[1], planes[2], bands)
     for j, i in enumerate(chosen):
         part = slice(j * N_STATIONS, (j + 1) * N_STATIONS)

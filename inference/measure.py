@@ -43,10 +43,11 @@ from crestgauge.inference.measured import (
     Stations,
     ToothFlag,
 )
+from crestgauge.inference.numbering import TeethOptions
 from crestgauge.inference.numeric import fit_polynomial, median
 from crestgauge.inference.positions import better_frame, crop_middle, empty_state, look_at, place_row
 from crestgauge.inference.row import CROP_PX_PER_MM
-from crestgauge.inference.teeth import Crown, Teeth, TeethOptions, find_teeth
+from crestgauge.inference.teeth import Crown, Teeth, find_teeth
 from crestgauge.inference.uncertainty import EdgeModel, one_band_u, two_band_u
 from crestgauge.model.labels import LOBES, MILK_LOBES, N_TEETH, ToothState
 

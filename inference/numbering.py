@@ -77,7 +77,7 @@ def row_cells(maps: LabelMaps, options: TeethOptions) -> tuple[NDArray[np.bool_]
     if count < 2 or not good.any():
         return None
     rows, cols = np.nonzero(good[patch])
-    x, y = cols * float(COARSE_STEP), rows * float(COARSE_STEP)
+    x, y = cols.astype(np.float64) * COARSE_STEP, rows.astype(np.float64) * COARSE_STEP
     curve = _row_curve(x, y, maps.size[1], options.row_half_height_px)
     off = np.abs(centroids[:, 1] * COARSE_STEP - np.polyval(curve, centroids[:, 0] * COARSE_STEP))
     good &= off < 0.8 * options.row_half_height_px
@@ -210,7 +210,7 @@ def crown_labels(
     near = cv2.dilate(keep.astype(np.uint8), np.ones((3, 3), np.uint8))
     near = np.repeat(np.repeat(near, 2, axis=0), 2, axis=1)[y0 // STEP :, :]
     crown &= near[: crown.shape[0], : crown.shape[1]].astype(bool)
-    x = np.arange(own.shape[1]) * float(STEP)
+    x = np.arange(block.shape[2]) * float(STEP)
     allowed = np.zeros((N_TEETH + 1, x.size), dtype=bool)
     by_column = np.zeros(x.size, dtype=np.uint8)
     distance = np.full(x.size, options.number_margin_px)

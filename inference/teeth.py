@@ -297,7 +297,7 @@ def label_windows(labels: NDArray[np.uint8]) -> dict[int, tuple[slice, slice]]:
     """Smallest window of each tooth number in the label map: (rows, columns)."""
     windows = {}
     for position in range(1, N_TEETH + 1):
-        x, y, width, height = cv2.boundingRect(cv2.compare(labels, position, cv2.CMP_EQ))
+        x, y, width, height = cv2.boundingRect((labels == position).astype(np.uint8))
         if width and height:
             windows[position] = (slice(y, y + height), slice(x, x + width))
     return windows
