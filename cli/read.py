@@ -42,6 +42,12 @@ def read(
         Path | None, typer.Option(metavar="FILE", help="Manifest that holds these weights.")
     ] = None,
     threads: Annotated[int | None, typer.Option(min=1, metavar="N", help="Threads of the networks.")] = None,
+    card_scale: Annotated[
+        float, typer.Option(min=0.75, max=1.25, help="Printed over true size of the card (card --measured).")
+    ] = 1.0,
+    teeth_height: Annotated[
+        float, typer.Option(metavar="MM", help="How far the teeth stood above the card in the photos.")
+    ] = 0.0,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print failures only.")] = False,
 ) -> None:
     """
@@ -64,7 +70,16 @@ def read(
         raise typer.Exit(EXIT_USAGE)
     from crestgauge.inference.pipeline import Reader, ReadOptions
 
-    reader = Reader(ReadOptions(threads=threads, criteria=criteria, manifest=manifest, fine=weights))
+    reader = Reader(
+        ReadOptions(
+            threads=threads,
+            criteria=criteria,
+            manifest=manifest,
+            fine=weights,
+            card_scale=card_scale,
+            teeth_height_mm=teeth_height,
+        )
+    )
     failed = len(nothing)
     for argument in nothing:
         typer.echo(f"{argument}: not found; needs a file, folder or pattern of photos.", err=True)

@@ -66,6 +66,12 @@ def screen(
         str | None, typer.Option(metavar="ADDRESS", help='Read on a dask cluster; "local" starts one here.')
     ] = None,
     retry: Annotated[bool, typer.Option("--retry-failures", help="Read again what failed before.")] = False,
+    card_scale: Annotated[
+        float, typer.Option(min=0.75, max=1.25, help="Printed over true size of the card (card --measured).")
+    ] = 1.0,
+    teeth_height: Annotated[
+        float, typer.Option(metavar="MM", help="How far the teeth stood above the card in the photos.")
+    ] = 0.0,
     by: Annotated[
         str, typer.Option(metavar="NAME", help="Who writes, kept on every row.")
     ] = "crestgauge screen",
@@ -92,7 +98,9 @@ def screen(
     if text is not None:
         check_template(text)
     options = ScreenOptions(
-        read=ReadOptions(criteria=criteria, manifest=manifest),
+        read=ReadOptions(
+            criteria=criteria, manifest=manifest, card_scale=card_scale, teeth_height_mm=teeth_height
+        ),
         workers=workers,
         shard=_shard(shard),
         retry_failures=retry,
@@ -180,7 +188,7 @@ def _say(done: Progress, found: Found) -> None:
     typer.echo(
         f"{done.total} photos: {done.read} read now ({done.clear} clear, {done.borderline} borderline, "
         f"{done.retake} retake), {done.done_before} done before, {done.duplicates} same bytes again, "
-        f"{done.failed} failed, {done.failed_before} failed before; {found.other_files} other files left alone. "
+        f"{done.failed} failed, {done.failed_before} failed before; {found.other_files} other files. "
         f"{done.seconds:.1f} s, {rate:.2f} photos/s."
     )
     for refusal in done.refused[:MOST_REASONS]:
