@@ -51,12 +51,13 @@ class CrestTruth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ToothTruth:
-    """Truth of one position; ``lobes`` counts the lobes that stand clear of the gum."""
+    """Truth of one position; ``lobes`` counts the lobes whose centre stands clear of the gum, ``visible_mm2`` the crown above it."""
 
     tooth: Tooth
     lobes: int
     infundibulum_left: float
     dentine_share: float
+    visible_mm2: float
     crests: tuple[CrestTruth, ...] = field(default=())
 
 
@@ -192,13 +193,18 @@ def teeth_truth(specimen: Specimen) -> tuple[ToothTruth, ...]:
         main = [lobe for lobe in tooth.lobes if lobe.index <= 2]
         left = float(np.clip(np.mean([infundibulum_share(specimen, lobe) for lobe in main]) / UNWORN_INFUNDIBULUM_SHARE, 0, 1)) if main else float("nan")
         crests = tuple(crest_truth(specimen, lobe) for lobe in tooth.lobes if (tooth.position, lobe.index) in clear)
-        out.append(ToothTruth(tooth=tooth, lobes=sum((tooth.position, lobe.index) in clear for lobe in tooth.lobes), infundibulum_left=left, dentine_share=share, crests=crests))
+        out.append(ToothTruth(tooth=tooth, lobes=sum((tooth.position, lobe.index) in clear for lobe in tooth.lobes), infundibulum_left=left, dentine_share=share,
+                              visible_mm2=area / crowns.grid.px_per_mm**2, crests=crests))
     return tuple(out)
 
 
+LEAST_VISIBLE_MM2 = 2.0
+"""Less crown than this above the gum is not seen as a tooth coming through."""
+
+
 def visible_state(tooth: ToothTruth) -> State:
-    """State as a photograph can show it: a crown still wholly under the gum is absent."""
-    return "absent" if tooth.tooth.state == "erupting" and tooth.lobes == 0 else tooth.tooth.state
+    """State as a photograph can show it: a crown still under the gum is absent, even if its tips are close."""
+    return "absent" if tooth.tooth.state == "erupting" and tooth.visible_mm2 < LEAST_VISIBLE_MM2 else tooth.tooth.state
 
 
 def evidence(teeth: tuple[ToothTruth, ...], jaw: Jaw, *, definitions: bool) -> RowEvidence:
