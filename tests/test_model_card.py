@@ -1,0 +1,55 @@
+"""The model card takes every number from a file, and says so where there is none."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import pytest
+from test_evaluate import READING, TRUTH
+
+from crestgauge.inference.errors import InputError
+from crestgauge.model.weights import load_manifest
+from crestgauge.training.card import Evaluated, write_card
+from crestgauge.training.score import score_photo, summarise
+
+RECORD = {
+    "name": "crest-x", "role": "fine", "parameters": 4_118_662, "pictures_drawn": 900, "pictures_used": 8000,
+    "seconds": 480.0, "device": "some card", "commit": "0123456789abcdef", "metrics": {"iou_dentine": 0.875, "step": 5.0},
+}
+
+
+@pytest.fixture
+def folder(tmp_path):
+    import painted_jaws
+
+    source = painted_jaws.manifest()
+    for entry in load_manifest(source).entries:
+        path = tmp_path / entry.path.relative_to(source.parent)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(entry.path.read_bytes())
+        (tmp_path / entry.trained_by).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / entry.trained_by).write_text(json.dumps(RECORD))
+    (tmp_path / "weights.toml").write_text(source.read_text())
+    return tmp_path
+
+
+def test_card_without_results_says_not_measured(folder):
+    text = write_card(folder, [], []).read_text()
+    assert text.count("Not measured.") == 3
+    assert "| iou dentine | 0.875 | 0.875 |" in text and "0123456789" in text
+    assert "No photograph of a real deer" in text and not re.search(r"\$\w", text)
+
+
+def test_card_with_an_evaluation_prints_its_numbers(folder, tmp_path):
+    path = tmp_path / "evaluation.json"
+    path.write_text(json.dumps(summarise([score_photo(TRUTH, READING)])))
+    text = write_card(folder, [Evaluated(title="Other source", path=path)], []).read_text()
+    assert "**Other source**: 1 photographs, 1 of them usable." in text
+    assert "| ratio, median relative error (bands of 8 px and more) | 12.0 % | 2 crests | at most 5 % |" in text
+    assert text.count("Not measured.") == 2
+
+
+def test_a_missing_evaluation_is_named(folder, tmp_path):
+    with pytest.raises(InputError, match=r"nowhere\.json"):
+        write_card(folder, [Evaluated(title="x", path=tmp_path / "nowhere.json")], [])
