@@ -45,8 +45,15 @@ from crestgauge.inference.measured import (
 )
 from crestgauge.inference.numbering import TeethOptions
 from crestgauge.inference.numeric import fit_polynomial, median
-from crestgauge.inference.positions import better_frame, crop_middle, empty_state, look_at, place_row
-from crestgauge.inference.row import CROP_PX_PER_MM
+from crestgauge.inference.positions import (
+    RowPlace,
+    better_frame,
+    crop_middle,
+    empty_state,
+    look_at,
+    place_row,
+)
+from crestgauge.inference.row import CROP_PX_PER_MM, nominal_ends_mm
 from crestgauge.inference.teeth import Crown, Teeth, find_teeth
 from crestgauge.inference.uncertainty import EdgeModel, one_band_u, two_band_u
 from crestgauge.model.labels import LOBES, MILK_LOBES, N_TEETH, ToothState
@@ -116,7 +123,10 @@ def measure_row(
     strips = [find_strip(grid, options.crests) for grid in grids]
     profiles = read_crests(maps, grids, strips, options.crests)
     grey = None if image is None else grey_of(image)
-    context = _Context(frame=frame, teeth=teeth, options=options, photo_size=photo_size, grey=grey)
+    place = place_row(teeth)
+    context = _Context(
+        frame=frame, teeth=teeth, place=place, options=options, photo_size=photo_size, grey=grey
+    )
     by_position: dict[int, list[int]] = {}
     for i, grid in enumerate(grids):
         by_position.setdefault(grid.crown.position, []).append(i)
@@ -131,12 +141,12 @@ def measure_row(
         if position in measured:
             six.append(measured[position])
         else:
-            place = look_at(position, teeth, maps, frame, photo_size)
-            at = frame.to_photo(place.centre[None, :])[0]
+            empty = look_at(position, teeth, place, maps, frame, photo_size)
+            at = frame.to_photo(empty.centre[None, :])[0]
             six.append(
                 MeasuredTooth(
                     position=position,
-                    state=empty_state(position, teeth, place, milk_row),
+                    state=empty_state(position, teeth, empty, milk_row),
                     centre=(float(at[0]), float(at[1])),
                 )
             )
@@ -149,6 +159,7 @@ class _Context:
 
     frame: RowFrame
     teeth: Teeth
+    place: RowPlace
     options: MeasureOptions
     photo_size: tuple[int, int] | None
     grey: NDArray[np.float32] | None
@@ -349,9 +360,14 @@ def _tooth(
     begin, end, inner, outer = crown.extent
     corners = np.array([[begin, outer], [end, outer], [end, inner], [begin, inner]])
     outline = frame.to_photo(crown.centre + corners[:, :1] * crown.axis + corners[:, 1:] * crown.lingual)
-    low, high = outline.min(axis=0), outline.max(axis=0)
+    hull = frame.to_photo(crown.hull)
+    low, high = hull.min(axis=0), hull.max(axis=0)
     flags = ToothFlag(0)
-    if crown.number_p < 0.7:
+    length = (end - begin) / (
+        context.place.scale * np.ptp(nominal_ends_mm()[crown.position - 1]) * CROP_PX_PER_MM
+    )
+    # Two crowns under one number, or half a crown: milk tooth 3 is 1.35 times as long as its successor.
+    if crown.number_p < 0.7 or (state is not ToothState.ERUPTING and not 0.55 <= length <= 1.6):
         flags |= ToothFlag.NUMBER_UNSURE
     if crown.state_p.max() < 0.7 * max(float(crown.state_p.sum()), 1e-6):
         flags |= ToothFlag.STATE_UNSURE
@@ -432,7 +448,7 @@ def _row(context: _Context, teeth: tuple[MeasuredTooth, ...]) -> MeasuredRow:
     sure = abs(found.side_score) >= context.options.teeth.min_side_score
     if not sure:
         flags |= RowFlag.SIDE_UNSURE
-    place = place_row(found)
+    place = context.place
     off = float(np.hypot(*(place.middle - crop_middle())))
     if abs(place.level_deg) > 5.0:
         flags |= RowFlag.FRAME_OFF_LEVEL

@@ -109,10 +109,14 @@ def better_frame(frame: RowFrame, place: RowPlace) -> RowFrame:
 
 
 def look_at(
-    position: int, teeth: Teeth, maps: LabelMaps, frame: RowFrame, photo_size: tuple[int, int] | None
+    position: int,
+    teeth: Teeth,
+    row: RowPlace,
+    maps: LabelMaps,
+    frame: RowFrame,
+    photo_size: tuple[int, int] | None,
 ) -> EmptyPlace:
-    """What the maps show at an empty position."""
-    row = place_row(teeth)
+    """What the maps show at an empty position of the row that lies as ``row`` says."""
     nominal = nominal_centres_px()
     x = row.offset_px + row.scale * nominal[position - 1]
     half = 0.3 * row.scale * abs(nominal[1] - nominal[0])

@@ -64,6 +64,8 @@ class Crown:
         Mean of the crown's pixels. [crop px]
     extent : tuple of float
         (begin, end, cheek side, tongue side) along axis and lingual from ``centre``. [crop px]
+    hull : ndarray, shape (K, 2)
+        Convex hull of the crown's pixels, corner points (x, y). [crop px]
     area_px : float
         [crop px^2]
     lobes : tuple of Lobe
@@ -87,6 +89,7 @@ class Crown:
     lingual: FloatArray
     centre: FloatArray
     extent: tuple[float, float, float, float]
+    hull: FloatArray
     area_px: float
     lobes: tuple[Lobe, ...]
     counted_lobes: int | None
@@ -279,6 +282,7 @@ def _crown(
         lingual=lingual,
         centre=centre,
         extent=extent,
+        hull=_hull(mask, part_cols.start, part_rows.start, y0),
         area_px=area * STEP**2,
         lobes=_lobes(own, position, centre, axis, lingual, extent),
         counted_lobes=len(own) or None,
@@ -291,6 +295,13 @@ def _crown(
         ),
         crooked_deg=crooked,
     )
+
+
+def _hull(mask: NDArray[np.bool_], first_col: int, first_row: int, y0: int) -> FloatArray:
+    """Convex hull of a mask on the label grid, shape (K, 2). [crop px]"""
+    outlines, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    points = cv2.convexHull(np.concatenate(outlines)).reshape(-1, 2).astype(np.float64)
+    return np.asarray((points + np.array([first_col, first_row])) * STEP + np.array([0.0, y0]))
 
 
 def label_windows(labels: NDArray[np.uint8]) -> dict[int, tuple[slice, slice]]:
