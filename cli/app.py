@@ -27,6 +27,7 @@ COMMAND_MODULES: Final = (
     "screen",
     "card",
     "season",
+    "compare",
     "doctor",
     "develop",
 )

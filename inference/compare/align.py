@@ -197,7 +197,7 @@ def _codes_of(ages: AgeSet, scale: AgeScale, rules: LabelRules, problems: list[P
     for key, given in rows.items():
         usable = [(row, code) for row, code in given if code is not None]
         if len({code for _, code in usable}) == 1:
-            out[key] = int(usable[0][1])  # type: ignore[arg-type]  # None was filtered out above
+            out[key] = int(usable[0][1])
             for row, _ in usable[1:]:
                 problems.append(
                     Problem(

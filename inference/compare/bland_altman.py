@@ -72,7 +72,7 @@ def bland_altman(
             multiple=multiple,
         )
     difference = a - b
-    mean, sd = float(difference.mean()), float(difference.std(ddof=1))
+    middle, sd = float(difference.mean()), float(difference.std(ddof=1))
     t = float(stats.t.ppf((1 + level) / 2, n - 1))
 
     def around(value: float, standard_error: float) -> Estimate:
@@ -87,9 +87,9 @@ def bland_altman(
         )
 
     return BlandAltman(
-        mean_difference=around(mean, sd / n**0.5),
-        lower_limit=around(mean - multiple * sd, sd * (3 / n) ** 0.5),
-        upper_limit=around(mean + multiple * sd, sd * (3 / n) ** 0.5),
+        mean_difference=around(middle, sd / n**0.5),
+        lower_limit=around(middle - multiple * sd, sd * (3 / n) ** 0.5),
+        upper_limit=around(middle + multiple * sd, sd * (3 / n) ** 0.5),
         sd=Estimate(value=sd, n=n, unit=unit, no_interval="the limits carry it"),
         trend=_trend(difference, (a + b) / 2),
         multiple=multiple,

@@ -133,7 +133,7 @@ def _header(provenance: Provenance, calibration: Calibration, moved: Sequence[St
     lines = [
         "LOCALLY CALIBRATED KEY. Ages by it are proposals for a trained person to confirm.",
         f"Made by {provenance.program} on {provenance.date}, started from {provenance.started_from}.",
-        *(f"Animals of known age: {item}" for item in provenance.data),
+        *(f"Input: {item}" for item in provenance.data),
         f"{calibration.n_animals} animals of 2.5 and older; seed {calibration.seed}.",
         *(f"{fit.criterion}: {fit.why}" for fit in calibration.steps),
         f"Whole class right, held-out animals: {calibration.right_default.sentence(1)} by the starting file, "

@@ -71,8 +71,14 @@ class Estimate:
             return f"not defined, because {self.reason}"
         unit = "" if self.unit == "1" else (" %" if self.unit == "%" else f" {self.unit}")
         if self.low is None or self.high is None:
-            return f"{self.value:.{digits}f}{unit}"
-        return f"{self.value:.{digits}f}{unit} ({self.low:.{digits}f} to {self.high:.{digits}f})"
+            return f"{fixed(self.value, digits)}{unit}"
+        ends = f"{fixed(self.low, digits)} to {fixed(self.high, digits)}"
+        return f"{fixed(self.value, digits)}{unit} ({ends})"
+
+
+def fixed(value: float, digits: int) -> str:
+    """A number with so many decimals, and never "-0.00"."""
+    return f"{round(value, digits) + 0.0:.{digits}f}"
 
 
 def undefined(reason: str, *, n: int, unit: str = "1") -> Estimate:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -58,7 +58,7 @@ def kappa(table: ArrayLike, weights: Weights | ArrayLike = "unweighted", *, leve
     Returns
     -------
     Estimate
-        Not defined where both sets use one and the same class only: chance agreement is then 1.
+        Not defined where a set uses one class only: kappa is then 0 or 0 / 0, whatever the other set says.
 
     Source: Cohen 1960, Educ. Psychol. Meas. 20:37-46; weighted: Cohen 1968, Psychol. Bull. 70:213-220;
     variance: Fleiss, Cohen & Everitt 1969, Psychol. Bull. 72:323-327. Computed by statsmodels.
@@ -67,24 +67,21 @@ def kappa(table: ArrayLike, weights: Weights | ArrayLike = "unweighted", *, leve
     n = int(counts.sum())
     if n == 0:
         return undefined("no animal has both ages", n=0)
-    w = (
-        similarity(weights, len(counts))
-        if isinstance(weights, str)
-        else np.asarray(weights, dtype=np.float64)
-    )
-    expected = np.outer(counts.sum(axis=1), counts.sum(axis=0)) / n**2
-    if np.isclose((w * expected).sum(), 1):
-        return undefined("both sets put every animal in one class, so chance alone would agree fully", n=n)
     if n == 1:
         return undefined("one animal says nothing of agreement beyond chance", n=1)
+    used = [int((counts.sum(axis=axis) > 0).sum()) for axis in (0, 1)]
+    if max(used) == 1 and np.trace(counts) == n:
+        return undefined("both sets put every animal in one class, so chance alone would agree fully", n=n)
+    if min(used) == 1:
+        return undefined(
+            "one set put every animal in one class, which makes kappa 0 whatever the other says", n=n
+        )
+    named = isinstance(weights, str)
+    w = similarity(cast(Weights, weights), len(counts)) if named else np.asarray(weights, dtype=np.float64)
     from statsmodels.stats.inter_rater import cohens_kappa
 
     # statsmodels takes a two-dimensional weight as disagreement.
-    result = (
-        cohens_kappa(counts)
-        if isinstance(weights, str) and weights == "unweighted"
-        else cohens_kappa(counts, 1 - w)
-    )
+    result = cohens_kappa(counts) if named and weights == "unweighted" else cohens_kappa(counts, 1 - w)
     value, variance = float(result.kappa), float(result.var_kappa)
     if not variance > 1e-12:  # full agreement, or a table with one used row
         return Estimate(value=value, n=n, no_interval="the large-sample variance of this table is 0")

@@ -219,7 +219,7 @@ def calibrate(data: KnownAge, criteria: Criteria, *, seed: int = 0) -> Calibrati
         codes=data.codes[adult],
         values={key: column[adult] for key, column in data.values.items()},
     )
-    folds = _folds(used.codes, seed)
+    folds = deal_folds(used.codes, seed)
     fits = tuple(_step(used, criteria, step, folds, seed + i) for i, step in enumerate(steps))
     default = {c.id: c.threshold for c in steps}
     right_default = _class_right(used, criteria, steps, [default] * FOLDS, folds)
@@ -245,7 +245,7 @@ def calibrate(data: KnownAge, criteria: Criteria, *, seed: int = 0) -> Calibrati
     )
 
 
-def _folds(codes: NDArray[np.int64], seed: int) -> NDArray[np.int64]:
+def deal_folds(codes: NDArray[np.int64], seed: int) -> NDArray[np.int64]:
     """Fold number of each animal; every class is dealt out evenly."""
     rng = np.random.default_rng(seed)
     folds = np.empty(codes.size, dtype=np.int64)

@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import stats
 from sklearn.metrics import cohen_kappa_score
 from statsmodels.stats.contingency_tables import SquareTable, mcnemar
@@ -423,6 +425,22 @@ def test_undefined_is_a_reason_never_zero():
         gap = np.arange(12.0).reshape(3, 2, 2)
         gap[0, 0, 0] = np.nan
         assert "1 of 12" in gauge(gap).reason
+
+
+@settings(max_examples=40, deadline=None)  # the bootstrap of alpha takes 0.1 s
+@given(st.lists(st.integers(0, 2), min_size=9, max_size=9))
+def test_any_small_table_gives_numbers_or_reasons(counts):
+    """Warnings are errors here, so a division by zero inside a library would show."""
+    table = np.array(counts).reshape(3, 3)
+    first, second = pairs_of(table, [1.5, 2.5, 3.5], [1.5, 2.5, 3.5])
+    for kind in ("unweighted", "linear", "quadratic"):
+        assert (found := kappa(table, kind)).value is not None or found.reason
+    for test in (bowker, evans_hoenig, pooled):
+        assert (outcome := test(table)).p is not None or outcome.reason
+    for row in age_bias_table(second, first):
+        assert row.mean.value is not None
+    alpha = krippendorff_alpha(np.stack([first, second], axis=1).reshape(-1, 2))
+    assert alpha.value is not None or alpha.reason
 
 
 def test_results_cannot_contradict_themselves():
