@@ -52,9 +52,9 @@ class Labelled:
     lingual : Tensor of uint8, shape (N, H, W)
         1 on the tongue side, 0 on the cheek side, `IGNORE` elsewhere.
     lobe : Tensor of float32, shape (N, H, W)
-        Heat 0..1, 1 at a lobe's centre.
+        Heat 0..1, 1 at a lobe's centre; NaN where unknown.
     tilt : Tensor of float32, shape (N, 2, H, W)
-        View direction (vx, vy); means something where tooth is 1..6.
+        View direction (vx, vy); means something where tooth is 1..6; NaN where unknown.
     blur : Tensor of float32, shape (N,)
         log2 of the sigma of all blur together; NaN where unknown. [log2 px]
     void : Tensor of bool, shape (N, H, W)
@@ -85,7 +85,7 @@ class Packed:
     crown : Tensor of uint8, shape (N, H, W)
         tooth + 8 * lingual (2 = ignore) + 32 * state (3 = ignore).
     slow : Tensor of uint8, shape (N, 3, H / 4, W / 4)
-        Heat, vx, vy, as (value + 1) * 127.
+        Heat, vx, vy, as (value + 1) * 127; 255 = unknown.
     blur : Tensor of float32, shape (N,)
     """
 
@@ -117,14 +117,14 @@ def pack(drawn: Drawn) -> Packed:
     # A mean over a cell would mix in the zeros outside a crown; the crown's own mean does not.
     crown = (drawn.tooth > 0).unsqueeze(1).float()
     inside = functional.adaptive_avg_pool2d(crown, grid)
-    tilt = functional.adaptive_avg_pool2d(slow[:, 1:] * crown, grid) / inside.clamp(min=1e-6)
+    tilt = functional.adaptive_avg_pool2d(torch.where(crown > 0, slow[:, 1:], 0.0), grid) / inside.clamp(min=1e-6)
     heat = functional.adaptive_avg_pool2d(slow[:, :1], grid)
     small = torch.cat([heat, torch.where(inside > 0, tilt, 0.0)], dim=1)
     return Packed(
         image=(drawn.image.clamp(0, 1) * 255).round().to(torch.uint8),
         material=drawn.material.masked_fill(drawn.void.bool(), IGNORE).to(torch.uint8),
         crown=(drawn.tooth + 8 * lingual + 32 * state).to(torch.uint8),
-        slow=((small.clamp(-1, 1) + 1) * 127).round().to(torch.uint8),
+        slow=((small.clamp(-1, 1) + 1) * 127).round().nan_to_num(nan=255).to(torch.uint8),
         blur=drawn.blur.float(),
     )
 
@@ -134,7 +134,7 @@ def unpack(packed: Packed) -> Labelled:
     height, width = packed.image.shape[-2:]
     crown = packed.crown
     lingual, state = (crown >> 3) & 3, (crown >> 5) & 3
-    slow = packed.slow.float() / 127 - 1
+    slow = torch.where(packed.slow == IGNORE, torch.nan, packed.slow.float() / 127 - 1)
     heat = functional.interpolate(slow[:, :1], size=(height, width), mode="bilinear", align_corners=False)
     tilt = functional.interpolate(slow[:, 1:], size=(height, width), mode="nearest")
     return Labelled(

@@ -118,7 +118,8 @@ class TrainConfig:
     seed : int
         Start of every random number of the run.
     draw : dict
-        Further options of the generator, by name (`crestgauge.synthetic_data` checks them).
+        Further options of the generator, by name (`crestgauge.synthetic_data` checks them), and ``photos``,
+        ``photo_share`` for labelled photographs, see `crestgauge.training.files`.
     """
 
     name: str

@@ -25,6 +25,7 @@ from crestgauge.model.network import Activated, JawNetwork, build_network
 from crestgauge.training.augment import augment
 from crestgauge.training.batch import Draw, Drawn, as_labelled
 from crestgauge.training.config import ScheduleConfig, TrainConfig, as_table, read_config
+from crestgauge.training.files import FileDraw
 from crestgauge.training.losses import total_loss
 from crestgauge.training.metrics import PixelScore
 from crestgauge.training.pool import InlineFeeder, Pool, WorkerFeeder, generator_for
@@ -83,8 +84,15 @@ def train(
 
 
 def drawing(config: TrainConfig) -> Draw:
-    """The generator's drawing function with the options of ``config``; can be pickled."""
-    return partial(_draw, role=config.role, options=dict(config.draw))
+    """
+    The generator's drawing function with the options of ``config``, or photographs in between; can be pickled.
+
+    ``draw.photos`` names a folder of labelled photographs, ``draw.photo_share`` the share of batches that comes from it.
+    """
+    options = dict(config.draw)
+    folder, share = options.pop("photos", None), float(options.pop("photo_share", 1.0))
+    drawn = partial(_draw, role=config.role, options=options)
+    return drawn if folder is None else FileDraw(Path(folder), config.role, share, drawn)
 
 
 def _draw(seed: int, count: int, device: torch.device, *, role: str, options: dict[str, Any]) -> Drawn:

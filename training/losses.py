@@ -79,10 +79,11 @@ def total_loss(raw: Tensor, truth: Labelled, config: LossConfig) -> tuple[Tensor
         "tooth": class_loss(slow[:, CHANNELS["tooth"]], tooth),
         "lingual": binary_loss(slow[:, CHANNELS["lingual"]][:, 0], lingual, crown & (lingual != IGNORE)),
         "lobe": heat_loss(slow[:, CHANNELS["lobe"]][:, 0], truth.lobe[:, step, step],
-                          ~truth.void[:, step, step]),
+                          ~truth.void[:, step, step] & truth.lobe[:, step, step].isfinite()),
         "state": class_loss(slow[:, CHANNELS["state"]], state.masked_fill(~crown, IGNORE)),
         "tilt": tilt_loss(slow[:, CHANNELS["tilt"]], slow[:, CHANNELS["tilt_log_sigma"]][:, 0],
-                          truth.tilt[:, :, step, step], crown, beta=config.beta),
+                          truth.tilt[:, :, step, step], crown & truth.tilt[:, 0, step, step].isfinite(),
+                          beta=config.beta),
         "blur": blur_loss(slow[:, CHANNELS["blur"]][:, 0], truth.blur, crown),
     }
     total = torch.stack([getattr(config, name) * part for name, part in parts.items()]).sum()
@@ -150,7 +151,7 @@ def heat_loss(logits: Tensor, heat: Tensor, valid: Tensor) -> Tensor:
 
     The weight depends on the true heat alone, so it does not move the answer that is best at a pixel.
     """
-    heat = heat.float().clamp(0, 1)
+    heat = torch.where(valid, heat.float(), 0.0).clamp(0, 1)
     cross = functional.binary_cross_entropy_with_logits(logits.float(), heat, reduction="none")
     own = -(torch.special.xlogy(heat, heat) + torch.special.xlogy(1 - heat, 1 - heat))
     return masked_mean((cross - own) * (0.2 + heat), valid)
@@ -169,7 +170,8 @@ def tilt_loss(view: Tensor, log_sigma: Tensor, true: Tensor, valid: Tensor, *, b
     beta : float
     """
     held = log_sigma.float().clamp(*LOG_SIGMA_RANGE)
-    squared = (view.float() - true.float()).square().sum(dim=1)
+    known = torch.where(valid.unsqueeze(1), true.float(), 0.0)
+    squared = (view.float() - known).square().sum(dim=1)
     likelihood = 0.5 * squared * torch.exp(-2 * held) + 2 * held
     return masked_mean(likelihood * torch.exp(2 * beta * held.detach()), valid)
 
