@@ -73,6 +73,9 @@ class PoolConfig:
         Without workers: draw once every so many steps.
     workers : int
         Processes that draw beside the training; 0 = draw in between. Only 0 is reproducible to the last bit.
+    keep_drawing : bool
+        Draw on during the training. False: stop once ``start`` pictures are there, and leave the device to the steps; with
+        eleven processes beside it on one GPU, training went at 1.5 steps a second.
     worker_devices : tuple of str
         Devices the workers draw on, in turn; empty = that of the training.
     """
@@ -82,6 +85,7 @@ class PoolConfig:
     draw: int = 8
     every: int = 1
     workers: int = 0
+    keep_drawing: bool = True
     worker_devices: tuple[str, ...] = ()
 
 

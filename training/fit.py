@@ -150,11 +150,14 @@ class Run:
         if self.restored:
             self.feeder.restore(self.pool, self.restored)
         self.feeder.fill(self.pool, max(self.pool.added if self.restored else 0, pool.start))
+        if not pool.keep_drawing:
+            self.feeder.close()
         self.log(f"{self.config.name}: {len(self.pool)} pictures after {self.elapsed:.0f} s")
         check = self.config.check
         last_log = last_check = last_save = self.elapsed
         while (share := self.progress()) < 1:
-            self.feeder.refresh(self.pool, self.step)
+            if pool.keep_drawing:
+                self.feeder.refresh(self.pool, self.step)
             losses = self.take_step(share)
             now = self.elapsed
             if now - last_log >= check.log_seconds:

@@ -76,7 +76,7 @@ def total_loss(raw: Tensor, truth: Labelled, config: LossConfig) -> tuple[Tensor
     parts = {
         "material": material_loss(raw[:, CHANNELS["material"]], truth, config.material_classes),
         "dice": dice_loss(raw[:, CHANNELS["material"]], truth),
-        "tooth": class_loss(slow[:, CHANNELS["tooth"]], tooth),
+        "tooth": class_loss(slow[:, CHANNELS["tooth"]], tooth, tooth_weights(tooth.device)),
         "lingual": binary_loss(slow[:, CHANNELS["lingual"]][:, 0], lingual, crown & (lingual != IGNORE)),
         "lobe": heat_loss(slow[:, CHANNELS["lobe"]][:, 0], truth.lobe[:, step, step],
                           ~truth.void[:, step, step] & truth.lobe[:, step, step].isfinite()),
@@ -88,6 +88,11 @@ def total_loss(raw: Tensor, truth: Labelled, config: LossConfig) -> tuple[Tensor
     }
     total = torch.stack([getattr(config, name) * part for name, part in parts.items()]).sum()
     return total, {name: part.detach() for name, part in parts.items()}
+
+
+def tooth_weights(device: torch.device) -> Tensor:
+    """Weights of none and teeth 1..6: crowns are a tenth of a picture, and which tooth it is matters more than where it ends."""
+    return torch.tensor((0.3, *(1.5,) * 6), device=device)
 
 
 def masked_mean(values: Tensor, valid: Tensor) -> Tensor:
