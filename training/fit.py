@@ -126,6 +126,7 @@ class Run:
         self.step, self.used_before, self.bad = 0, 0.0, 0
         self.history: list[dict[str, float]] = []
         self.checks: list[dict[str, float]] = []
+        self.filled = 0.0
         added = self._load()
         self.feeder = self._make_feeder(added)
         self.restored = added
@@ -139,7 +140,8 @@ class Run:
         """Share of the run that is used up, 0..1."""
         schedule = self.config.schedule
         by_steps = self.step / schedule.max_steps if schedule.max_steps else 0.0
-        by_time = self.elapsed / schedule.max_seconds if schedule.max_seconds else 0.0
+        waited = self.filled  # the first pictures take their time before there is anything to learn
+        by_time = (self.elapsed - waited) / max(schedule.max_seconds - waited, 1.0) if schedule.max_seconds else 0.0
         return min(max(by_steps, by_time), 1.0)
 
     def go(self) -> None:
@@ -152,6 +154,7 @@ class Run:
         self.feeder.fill(self.pool, max(self.pool.added if self.restored else 0, pool.start))
         if not pool.keep_drawing:
             self.feeder.close()
+        self.filled = self.elapsed - self.used_before
         self.log(f"{self.config.name}: {len(self.pool)} pictures after {self.elapsed:.0f} s")
         check = self.config.check
         last_log = last_check = last_save = self.elapsed
