@@ -8,6 +8,7 @@ import json
 import re
 from collections import defaultdict
 from html.parser import HTMLParser
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -85,7 +86,7 @@ def demo(tmp_path_factory):
     """The worked study by its command: folder and the JSON report."""
     out = tmp_path_factory.mktemp("demo")
     result = CliRunner().invoke(load_commands(), ["demo-study", "--out", str(out)])
-    assert result.exit_code == 3, result.output  # some rows are made unusable on purpose
+    assert result.exit_code == 0, result.output
     return out, json.loads((out / "report.json").read_text(encoding="utf-8")), result.output
 
 
@@ -156,6 +157,15 @@ def test_drawn_wear_shows_the_published_limit_of_ratios(demo):
     assert 40 < found["value"] < 85 and found["n"] > 60
     exact = _pair(report, "known", "tool")["exact"]["value"]
     assert exact < 75  # true widths, so this is biology alone
+
+
+def test_the_figures_of_the_readme_are_those_of_the_worked_study(demo):
+    _, report, _ = demo
+    words = " ".join((Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8").split())
+    old = [a for a in load_animals() if float(a["known_age"].rstrip("+")) >= 2.5]
+    right = sum(a["known_age"] == a["key_class"] for a in old)
+    assert f"to {right} of {len(old)} animals" in words
+    assert f"apart in {report['neighbours']['value']:.0f} %" in words
 
 
 def test_odd_cells_of_the_worked_study_are_told_by_row(demo):
