@@ -146,8 +146,8 @@ def calibrate_key(
     confirm.
 
     \b
-    Example:  crestgauge calibrate-key known=known.csv:age --measures measured.csv --new-key local.toml --out
-    calibration Exit status:  0 done   2 wrong usage, nothing written   3 done, but some rows were not used
+    Example:  crestgauge calibrate-key known=known.csv:age --measures m.csv --new-key local.toml --out fit
+    Exit status:  0 done   2 wrong usage, nothing written   3 done, but some rows were not used
     """
     from crestgauge.inference.compare.ages import LabelRules
     from crestgauge.inference.compare.assemble import Choices
