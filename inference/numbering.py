@@ -41,6 +41,8 @@ class TeethOptions:
         Label mass that a tooth must win to be started at all. [crop px^2]
     number_margin_px : float
         How far a pixel's own label may reach past the columns numbered with it. [crop px]
+    column_margin_px : float
+        How far past its columns a number may be given to pixels that carry another one. [crop px]
     lobe_peak : float
         Least height of a lobe's heat. [1]
     lobe_peak_share : float
@@ -53,9 +55,10 @@ class TeethOptions:
 
     row_half_height_px: float = 120.0
     min_crown_px: float = 300.0
-    gap_height_px: float = 8.0
-    entry_cost_px: float = 300.0
+    gap_height_px: float = 4.0
+    entry_cost_px: float = 200.0
     number_margin_px: float = 45.0
+    column_margin_px: float = 12.0
     lobe_peak: float = 0.25
     lobe_peak_share: float = 0.35
     lobe_distance_px: float = 30.0
@@ -213,7 +216,7 @@ def crown_labels(
     x = np.arange(block.shape[2]) * float(STEP)
     allowed = np.zeros((N_TEETH + 1, x.size), dtype=bool)
     by_column = np.zeros(x.size, dtype=np.uint8)
-    distance = np.full(x.size, options.number_margin_px)
+    distance = np.full(x.size, options.column_margin_px)
     for position, (begin, end) in ranges.items():
         away = np.maximum(np.maximum(begin - x, x - end), 0.0)
         allowed[position] = away <= options.number_margin_px

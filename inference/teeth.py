@@ -7,6 +7,7 @@ Which pixel belongs to which tooth is settled in `crestgauge.inference.numbering
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import cv2
 import numpy as np
@@ -22,7 +23,7 @@ from crestgauge.inference.numbering import (
     number_columns,
     row_cells,
 )
-from crestgauge.model.labels import LOBES, N_TEETH
+from crestgauge.model.labels import N_TEETH
 
 FloatArray = NDArray[np.float64]
 
@@ -41,7 +42,7 @@ class Lobe:
     span : tuple of float
         Begin and end along the tooth's axis, relative to ``centre``. [crop px]
     assumed : bool
-        No peak was seen; the place follows from the tooth's length.
+        No peak was seen; the place follows from the crown's length.
     """
 
     number: int
@@ -339,6 +340,18 @@ def peak_owners(peaks: FloatArray, ranges: dict[int, tuple[float, float]]) -> ND
     return owners
 
 
+LOBE_PLACES = {
+    1: (0.5,),
+    2: (0.28, 0.78),
+    3: (0.31, 0.81),
+    4: (0.25, 0.75),
+    5: (0.25, 0.75),
+    6: (0.2, 0.58, 0.88),
+}
+"""Lobe centres of the permanent teeth as a share of the crown's length (the proportions of our drawn
+jaws)."""
+
+
 def _lobes(
     peaks: FloatArray,
     position: int,
@@ -347,23 +360,36 @@ def _lobes(
     lingual: FloatArray,
     extent: tuple[float, float, float, float],
 ) -> tuple[Lobe, ...]:
-    """Lobes with spans halfway to the neighbouring centres; the crown's ends close the outer ones."""
-    begin, end = extent[0], extent[1]
-    assumed = not len(peaks)
-    if assumed:
-        number = LOBES[position]
-        at = begin + (np.arange(number) + 0.5) / number * (end - begin)
-        offset = np.full(number, 0.5 * (extent[2] + extent[3]))
-    else:
-        at = (peaks[:, :2] - centre) @ axis
-        offset = (peaks[:, :2] - centre) @ lingual
-    borders = np.concatenate([[begin], 0.5 * (at[1:] + at[:-1]), [end]])
+    """
+    Lobes with spans halfway to the neighbouring centres; the crown's ends close the outer ones.
+
+    Where fewer peaks than lobes were seen (packed food, a worn or covered middle), those seen take the
+    nearest usual places in order and the others are assumed at theirs; only so does lobe 2 stay lobe 2 when
+    lobe 1 is hidden.
+    """
+    begin, length = extent[0], extent[1] - extent[0]
+    usual = LOBE_PLACES[position]
+    at = (peaks[:, :2] - centre) @ axis
+    offset = (peaks[:, :2] - centre) @ lingual
+    seen = np.ones(len(at), dtype=bool)
+    if len(at) < len(usual):
+        share = (at - begin) / length
+        slots = min(
+            combinations(range(len(usual)), len(at)),
+            key=lambda c: float(np.sum((share - np.array(usual)[list(c)]) ** 2)),
+        )
+        seen = np.isin(np.arange(len(usual)), slots)
+        middle = float(offset.mean()) if len(offset) else 0.5 * (extent[2] + extent[3])
+        full_at, full_offset = begin + np.array(usual) * length, np.full(len(usual), middle)
+        full_at[seen], full_offset[seen] = at, offset
+        at, offset = full_at, full_offset
+    borders = np.concatenate([[begin], 0.5 * (at[1:] + at[:-1]), [extent[1]]])
     return tuple(
         Lobe(
             number=i + 1,
             centre=centre + at[i] * axis + offset[i] * lingual,
             span=(float(borders[i] - at[i]), float(borders[i + 1] - at[i])),
-            assumed=assumed,
+            assumed=not bool(seen[i]),
         )
         for i in range(len(at))
     )

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from crestgauge.inference.maps import LabelMaps, RowFrame
 from crestgauge.inference.measure import measure_row
-from crestgauge.inference.measured import RowFlag, ToothFlag, sentences
+from crestgauge.inference.measured import CrestFlag, RowFlag, ToothFlag, sentences
 from crestgauge.inference.numbering import TeethOptions, number_columns
 from crestgauge.inference.row import nominal_centres_px
 from crestgauge.inference.teeth import find_teeth
@@ -95,6 +95,26 @@ def test_lobe_centres_and_boxes() -> None:
         begin, end = drawn.tooth_ends()[tooth.position]
         corners = drawn.to_crop(np.array([[begin, half], [end, half], [end, -half], [begin, -half]]))
         assert tooth.box == pytest.approx((*corners.min(axis=0), *corners.max(axis=0)), abs=4.0)
+
+
+def test_hidden_lobe_keeps_its_number() -> None:
+    """Lobe 1 of tooth 5 without heat (food packed over it): one lobe counted, both crests measured under
+    their numbers."""
+    drawn = plain_row(positions=[4, 5, 6])
+    maps = draw(drawn)
+    channels = maps.channels.copy()
+    begin, end = (int(v) for v in drawn.to_crop(np.array([[s, 0.0] for s in drawn.lobe_spans(5)[0]]))[:, 0])
+    channels[CHANNELS["lobe"]][0, :, begin:end] = 0.0
+    row = measure_row(LabelMaps(channels), IDENTITY)
+    assert row is not None
+    tooth = row.teeth[4]
+    assert tooth.lobes == 1 and tooth.flags & ToothFlag.LOBES_UNUSUAL
+    assert [c.lobe for c in tooth.crests] == [1, 2]
+    assert (
+        tooth.crests[0].flags & CrestFlag.LOBE_ASSUMED and not tooth.crests[1].flags & CrestFlag.LOBE_ASSUMED
+    )
+    for crest in tooth.crests:
+        assert crest.ratio is not None and crest.ratio.value == pytest.approx(14.0 / 9.0, rel=0.03)
 
 
 def test_states_and_their_doubt() -> None:
