@@ -25,6 +25,7 @@ COMMAND_MODULES: Final = (
     "explain",
     "demo",
     "screen",
+    "shards",
     "card",
     "season",
     "compare",

@@ -6,6 +6,7 @@ import sys
 from collections.abc import Callable
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -53,15 +54,7 @@ def screen(
         Path | None, typer.Option(metavar="FILE", help="Another key than the shipped one.")
     ] = None,
     manifest: Annotated[Path | None, typer.Option(metavar="FILE", help="Manifest of other weights.")] = None,
-    shard: Annotated[
-        str | None, typer.Option(metavar="I/N", help="Only part I of N, for job arrays.")
-    ] = None,
-    parts: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="DIR", help="Write part files here instead of into the ledger, or collect them."
-        ),
-    ] = None,
+    shard: Annotated[str | None, typer.Option(metavar="I/N", help="Only part I of N of the photos.")] = None,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help='Read on a dask cluster; "local" starts one here.')
     ] = None,
@@ -102,12 +95,12 @@ def screen(
             criteria=criteria, manifest=manifest, card_scale=card_scale, teeth_height_mm=teeth_height
         ),
         workers=workers,
-        shard=_shard(shard),
+        shard=None if shard is None else parse_shard(shard),
         retry_failures=retry,
     )
     found = find_photos(places)
     with Ledger(ledger, by=by) as opened:
-        job = _Job(found=found, options=options, cluster=cluster, parts=parts, quiet=quiet)
+        job = _Job(found=found, options=options, cluster=cluster, quiet=quiet)
         try:
             done = job.run(opened)
         except LedgerError as error:
@@ -142,14 +135,21 @@ class _Job:
     found: Found
     options: ScreenOptions
     cluster: str | None
-    parts: Path | None
     quiet: bool
 
     def run(self, ledger: Ledger) -> Progress:
         from crestgauge.inference.screening.run import screen as run
 
         with _bar(self.quiet) as tell:
-            return run(self.found, ledger, self.options, on_progress=tell)
+            if self.cluster is None:
+                return run(self.found, ledger, self.options, on_progress=tell)
+            from crestgauge.inference.screening.cluster import dask_client, read_on_dask
+            from crestgauge.inference.screening.run import reader_factory
+
+            factory = reader_factory(self.options.read)
+            with dask_client(self.cluster, workers=self.options.workers) as client:
+                read = partial(read_on_dask, make_reader=factory, client=client)
+                return run(self.found, ledger, self.options, on_progress=tell, read=read, elsewhere=True)
 
 
 @contextmanager
@@ -207,9 +207,15 @@ def _template(path: Path | None) -> str | None:
         raise ExchangeError(f"{path}: cannot be read as UTF-8 text ({error}). Check its name.") from error
 
 
-def _shard(text: str | None) -> tuple[int, int] | None:
-    if text is None:
-        return None
+def parse_shard(text: str) -> tuple[int, int]:
+    """
+    "3/64" as (3, 64).
+
+    Raises
+    ------
+    ExchangeError
+        If it is anything else.
+    """
     index, _, count = text.partition("/")
     if not (index.isdigit() and count.isdigit() and 1 <= int(index) <= int(count)):
         raise ExchangeError(f"shard {text!r}: needs I/N with I from 1 to N, for example 3/64.")

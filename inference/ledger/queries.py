@@ -150,6 +150,21 @@ def has_place(connection: Connection, sha256: str, location: str) -> bool:
     return connection.execute(query).first() is not None
 
 
+def has_failure(
+    connection: Connection, sha256: str | None, location: str, model: str, criteria: str, message: str
+) -> bool:
+    """Whether this very failure is kept already."""
+    table = _T["failures"]
+    query = sa.select(table.c.id).where(
+        table.c.sha256.is_(None) if sha256 is None else table.c.sha256 == sha256,
+        table.c.location == location,
+        table.c.model_version == model,
+        table.c.criteria_version == criteria,
+        table.c.message == message,
+    )
+    return connection.execute(query).first() is not None
+
+
 def has_link(connection: Connection, sha256: str) -> bool:
     """Whether it is said which animal this photo shows."""
     table = _T["photo_links"]

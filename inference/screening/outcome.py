@@ -12,6 +12,7 @@ from typing import Any, Final, Protocol
 from sqlalchemy.exc import IntegrityError
 
 from crestgauge.inference.errors import ExchangeError, PhotoError
+from crestgauge.inference.ledger.queries import has_failure
 from crestgauge.inference.ledger.record import PhotoFacts, add_photo, add_reading, add_sighting, link_photo
 from crestgauge.inference.ledger.specimen import MAX_ID
 from crestgauge.inference.ledger.store import Ledger
@@ -19,7 +20,7 @@ from crestgauge.inference.photo import PhotoLimits, decode_photo
 from crestgauge.inference.screening.looks import picture_hash
 from crestgauge.inference.screening.sources import Item, read_bytes
 
-KINDS: Final = ("reading", "photo", "bug", "killed")
+KINDS: Final = ("reading", "photo", "bug", "killed", "known")
 
 
 class PhotoReader(Protocol):
@@ -41,8 +42,8 @@ class Outcome:
     ----------
     location : str
     kind : str
-        "reading"; "photo" (no readable photo); "bug" (the reader broke); "killed" (its process died on it
-        twice, or took too long).
+        "reading"; "known" (needs none); "photo" (no readable photo); "bug" (the reader broke); "killed" (its
+        process died on it twice, or took too long).
     sha256 : str or None
         None where not even the bytes could be read.
     facts : PhotoFacts or None
@@ -155,7 +156,14 @@ def keep(ledger: Ledger, item: Item, outcome: Outcome, *, model: str, criteria: 
 
 def _keep(ledger: Ledger, item: Item, outcome: Outcome, model: str, criteria: str) -> str:
     with ledger.writing() as connection:
+        if outcome.kind == "known" and outcome.sha256 is not None:
+            add_sighting(connection, ledger, outcome.sha256, item.location)
+            if item.specimen_id is not None:
+                link_photo(connection, ledger, outcome.sha256, item.specimen_id, source="list")
+            return "known"
         if outcome.kind != "reading" or outcome.facts is None or outcome.reading is None:
+            if has_failure(connection, outcome.sha256, item.location, model, criteria, outcome.message or ""):
+                return "known"
             values = {
                 "sha256": outcome.sha256,
                 "location": item.location,

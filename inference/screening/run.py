@@ -103,6 +103,7 @@ def screen(
     *,
     on_progress: Callable[[Progress], None] = lambda _: None,
     read: Callable[..., Iterator[tuple[Item, Outcome]]] | None = None,
+    elsewhere: bool = False,
 ) -> Progress:
     """
     Read every photo that the ledger does not have.
@@ -117,6 +118,9 @@ def screen(
         Called after every photo.
     read : callable or None
         Takes an iterator of items and yields (item, outcome); None reads in local worker processes.
+    elsewhere : bool
+        ``read`` works on other machines: it also takes ``known`` (hashes that need no reading) and does the
+        hashing.
 
     Raises
     ------
@@ -138,14 +142,27 @@ def screen(
         broken = failed(connection, versions.model, versions.criteria) - known
     if options.retry_failures:
         broken = set()
-    todo = _Todo(items, known, broken, ledger, progress, lambda: on_progress(_timed(progress, started)))
     if read is None:
         workers = options.workers or os.cpu_count() or 1
         read = partial(read_all, make_reader=reader_factory(options.read), workers=workers)
+    if elsewhere:
+        outcomes = read(iter(items), known=frozenset(known | broken))
+    else:
+        outcomes = read(
+            _Todo(items, known, broken, ledger, progress, lambda: on_progress(_timed(progress, started)))
+        )
+    met: set[str] = set()
     try:
-        for item, outcome in read(todo):
+        for item, outcome in outcomes:
             verdict = keep(ledger, item, outcome, model=versions.model, criteria=versions.criteria)
-            _count(progress, item, outcome, verdict)
+            if elsewhere and outcome.sha256 in met:
+                progress.duplicates += 1
+            elif outcome.kind == "known" and outcome.sha256 in broken:
+                progress.failed_before += 1
+            else:
+                _count(progress, item, outcome, verdict)
+            if outcome.sha256 is not None:
+                met.add(outcome.sha256)
             on_progress(_timed(progress, started))
     except WorkersFailed as error:
         raise WeightsError(f"no photo can be read: {error}") from error
@@ -241,6 +258,9 @@ def _add_animals(animals: list[Specimen], ledger: Ledger, progress: Progress) ->
 
 
 def _count(progress: Progress, item: Item, outcome: Outcome, verdict: str) -> None:
+    if outcome.kind == "known":
+        progress.done_before += 1
+        return
     if outcome.kind != "reading" or outcome.reading is None:
         progress.failed += 1
         progress.refused.append(Refusal(where=item.location, why=outcome.message or outcome.kind))
