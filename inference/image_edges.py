@@ -10,9 +10,14 @@ sigmas on (`mid_level_width`). Nothing is moved by it: the offset is reported an
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from crestgauge.inference.crests import CrestProfiles
+from crestgauge.inference.numeric import median
 
 FloatArray = NDArray[np.float64]
 _REACH_PX = 6.0
@@ -24,6 +29,28 @@ _MIN_CONTRAST = 10.0
 def grey_of(image: NDArray[np.uint8]) -> NDArray[np.float32]:
     """Luma of an RGB picture, shape (H, W). [0..255]"""
     return np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), dtype=np.float32)
+
+
+def crest_offsets(
+    image: NDArray[np.uint8] | None, profiles: Sequence[CrestProfiles | None]
+) -> list[float | None]:
+    """
+    Labelled minus brightness width of the dentine per crest, median over the stations that show both edges.
+    [crop px]
+
+    None without a picture, without profiles, or where fewer than five stations show both edges.
+    """
+    offsets: list[float | None] = [None] * len(profiles)
+    chosen = [(i, p) for i, p in enumerate(profiles) if p is not None]
+    if image is None or not chosen:
+        return offsets
+    columns = [(p.centre, p.normal, p.bands.edges) for _, p in chosen]
+    centre, normal, edges = (np.concatenate(parts) for parts in zip(*columns, strict=True))
+    wider = edge_offsets(grey_of(image), centre, normal, edges).sum(axis=1).reshape(len(chosen), -1)
+    for (i, _), own in zip(chosen, wider, strict=True):
+        seen = own[np.isfinite(own)]
+        offsets[i] = median(seen) if seen.size >= 5 else None
+    return offsets
 
 
 def edge_offsets(

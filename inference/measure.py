@@ -32,7 +32,7 @@ from crestgauge.inference.evidence import (
     State,
     ToothEvidence,
 )
-from crestgauge.inference.image_edges import edge_offsets, grey_of
+from crestgauge.inference.image_edges import crest_offsets
 from crestgauge.inference.maps import LabelMaps, RowFrame
 from crestgauge.inference.measured import (
     CrestFlag,
@@ -122,18 +122,16 @@ def measure_row(
     grids = cut_lobes(maps, teeth, options.crests)
     strips = [find_strip(grid, options.crests) for grid in grids]
     profiles = read_crests(maps, grids, strips, options.crests)
-    grey = None if image is None else grey_of(image)
+    offsets = crest_offsets(image, profiles)
     place = place_row(teeth)
-    context = _Context(
-        frame=frame, teeth=teeth, place=place, options=options, photo_size=photo_size, grey=grey
-    )
+    context = _Context(frame=frame, teeth=teeth, place=place, options=options, photo_size=photo_size)
     by_position: dict[int, list[int]] = {}
     for i, grid in enumerate(grids):
         by_position.setdefault(grid.crown.position, []).append(i)
     measured = {}
     for crown in teeth.crowns:
         own = by_position.get(crown.position, [])
-        crests = tuple(_crest(context, grids[i], strips[i], profiles[i]) for i in own)
+        crests = tuple(_crest(context, grids[i], strips[i], profiles[i], offsets[i]) for i in own)
         measured[crown.position] = _tooth(context, crown, [grids[i] for i in own], crests)
     milk_row = measured[3].milk if 3 in measured else None
     six = []
@@ -162,7 +160,6 @@ class _Context:
     place: RowPlace
     options: MeasureOptions
     photo_size: tuple[int, int] | None
-    grey: NDArray[np.float32] | None
 
     @property
     def tilt_rad(self) -> float:
@@ -174,8 +171,13 @@ class _Context:
 
 
 def _crest(
-    context: _Context, grid: LobeGrid, strip: Strip | None, profiles: CrestProfiles | None
+    context: _Context,
+    grid: LobeGrid,
+    strip: Strip | None,
+    profiles: CrestProfiles | None,
+    offset: float | None,
 ) -> MeasuredCrest:
+    """One crest; ``offset`` is the brightness check's, in crop px."""
     flags = CrestFlag.LOBE_ASSUMED if grid.lobe.assumed else CrestFlag(0)
     if strip is None or profiles is None:
         return _unmeasured_crest(context, grid, strip, flags)
@@ -203,7 +205,6 @@ def _crest(
     if both.any() and not gone:
         ratio, definitions = _ratio(dentine, outer, inner, both, sigma, model)
     flags |= _crest_flags(context, grid, strip, dentine, outer, inner, both, gone)
-    offset = None if context.grey is None else _image_offset(context.grey, profiles)
     # Two edges, each known to about one crop pixel by its labels and one by its brightness; blur spoils the
     # latter.
     if offset is not None and abs(offset) > max(3.0, 2.0 * scale, 1.5 * context.teeth.blur_px):
@@ -254,17 +255,10 @@ def _ratio(
     return Quantity(value, u), definitions
 
 
-def _image_offset(grey: NDArray[np.float32], profiles: CrestProfiles) -> float | None:
-    """Labelled minus brightness width of the dentine, median over the stations that show both edges. [crop
-    px]"""
-    both = edge_offsets(grey, profiles.centre, profiles.normal, profiles.bands.edges).sum(axis=1)
-    seen = both[np.isfinite(both)]
-    return median(seen) if seen.size >= 5 else None
-
-
 def _widest(dentine: FloatArray, ratios: FloatArray) -> float:
     """Ratio where the dentine is widest: mean over the stations at or above the 95 % point of the width."""
-    return float(ratios[dentine >= np.quantile(dentine, 0.95)].mean())
+    high = np.sort(dentine)[int(np.ceil(0.95 * (dentine.size - 1)))]
+    return float(ratios[dentine >= high].mean())
 
 
 def _crest_flags(

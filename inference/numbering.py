@@ -116,24 +116,33 @@ def _row_curve(x: FloatArray, y: FloatArray, height: int, reach: float) -> Float
     return np.asarray(coefficients / np.array([scale**2, scale, 1.0]))
 
 
-def column_mass(maps: LabelMaps, keep: NDArray[np.bool_]) -> FloatArray:
-    """Tooth mass per column of the coarse grid, shape (6, columns): summed probability. [crop px of
-    height]"""
+def column_mass(maps: LabelMaps, keep: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+    """
+    Crown height per column and tooth number, and the columns' places.
+
+    Returns
+    -------
+    mass : ndarray, shape (6, C)
+        Summed probability of each number, mean of two grid columns. [crop px of height]
+    x : ndarray, shape (C,)
+        Middles of the columns, evenly spaced. [crop px]
+    """
     block = maps.block("tooth")
     rows = np.flatnonzero(keep.any(axis=1))
     low, high = rows[0], rows[-1] + 1
     inside = keep[low:high].astype(np.float32)
-    return np.stack(
+    sums = np.stack(
         [
             np.einsum("ij,ij->j", block[k, ::COARSE_STEP, ::COARSE_STEP][low:high], inside) * COARSE_STEP
             for k in range(1, N_TEETH + 1)
         ]
     ).astype(np.float64)
+    pairs = sums.shape[1] // 2
+    mass = sums[:, : 2 * pairs].reshape(N_TEETH, pairs, 2).mean(axis=2)
+    return mass, (2 * np.arange(pairs) + 0.5) * COARSE_STEP
 
 
-def number_columns(
-    mass: FloatArray, options: TeethOptions, step_px: float = float(COARSE_STEP)
-) -> dict[int, tuple[float, float]]:
+def number_columns(mass: FloatArray, x: FloatArray, options: TeethOptions) -> dict[int, tuple[float, float]]:
     """
     Best numbering of the columns: teeth in order, each at most once, gaps anywhere.
 
@@ -141,8 +150,8 @@ def number_columns(
     ----------
     mass : ndarray, shape (6, columns)
         Crown height per column that carries each number. [px]
-    step_px : float
-        Distance between columns. [px]
+    x : ndarray, shape (columns,)
+        Middles of the columns, evenly spaced. [px]
 
     Returns
     -------
@@ -156,6 +165,7 @@ def number_columns(
     """
     # Plain Python: 13 states by some 400 columns are too small for numpy to pay.
     columns, n_states = mass.shape[1], 2 * N_TEETH + 1
+    step_px = float(x[1] - x[0])
     earned = (mass.T * step_px).tolist()
     gap = options.gap_height_px * step_px
     best = [0.0] + [-np.inf] * (n_states - 1)
@@ -183,7 +193,7 @@ def number_columns(
     for position in range(1, N_TEETH + 1):
         own = np.flatnonzero(path == 2 * position - 1)
         if own.size:
-            ranges[position] = ((own[0] - 0.5) * step_px, (own[-1] + 0.5) * step_px)
+            ranges[position] = (float(x[own[0]]) - 0.5 * step_px, float(x[own[-1]]) + 0.5 * step_px)
     return ranges
 
 

@@ -146,7 +146,7 @@ def find_teeth(maps: LabelMaps, options: TeethOptions | None = None) -> Teeth | 
     if found is None:
         return None
     keep, curve = found
-    ranges = number_columns(column_mass(maps, keep), options)
+    ranges = number_columns(*column_mass(maps, keep), options)
     if not ranges:
         return None
     labels, y0 = crown_labels(maps, keep, ranges, options)

@@ -21,6 +21,7 @@ from crestgauge.model.labels import CHANNELS, LOBES, Material
 
 IDENTITY = RowFrame(np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]))
 OPTIONS = TeethOptions()
+X = 4.0 * np.arange(400)
 
 
 @settings(max_examples=40, deadline=None)
@@ -48,7 +49,7 @@ def test_columns_are_numbered_in_order(seen: set[int], wrong: float, seed: int) 
             share[position - 1] += 1.0 - wrong
             mass[:, begin:end] = 130.0 * share
             ends[position] = (4.0 * begin, 4.0 * end)
-    found = number_columns(mass, OPTIONS)
+    found = number_columns(mass, X[: mass.shape[1]], OPTIONS)
     assert list(found) == sorted(seen)
     for position, (begin, end) in ends.items():
         assert found[position] == pytest.approx((begin, end), abs=4.5)
@@ -59,13 +60,13 @@ def test_numbers_never_run_backwards() -> None:
     mass = np.zeros((6, 200))
     mass[4, 20:90] = 130.0
     mass[3, 100:140] = 130.0
-    assert list(number_columns(mass, OPTIONS)) == [5]
+    assert list(number_columns(mass, X[: mass.shape[1]], OPTIONS)) == [5]
 
 
 def test_empty_columns_have_no_teeth() -> None:
     """Nothing and next to nothing give nothing."""
-    assert number_columns(np.zeros((6, 100)), OPTIONS) == {}
-    assert number_columns(np.full((6, 100), 1.0), OPTIONS) == {}
+    assert number_columns(np.zeros((6, 100)), X[:100], OPTIONS) == {}
+    assert number_columns(np.full((6, 100), 1.0), X[:100], OPTIONS) == {}
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
