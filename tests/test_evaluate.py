@@ -26,20 +26,39 @@ from crestgauge.training.score import (
 )
 
 TRUTH = {
-    "schema": "crestgauge.truth/1", "file": "a.jpg", "family": "hand", "usable": True, "unusable": [], "side": "left",
-    "tilt_deg": 6.0, "px_per_mm": 20.0, "blur_px": 1.5, "conditions": {"light": "sun"}, "age_class": "3.5",
+    "schema": "crestgauge.truth/1",
+    "file": "a.jpg",
+    "family": "hand",
+    "usable": True,
+    "unusable": [],
+    "side": "left",
+    "tilt_deg": 6.0,
+    "px_per_mm": 20.0,
+    "blur_px": 1.5,
+    "conditions": {"light": "sun"},
+    "age_class": "3.5",
     "age_class_by_key": "3.5",
     "teeth": [
-        {"position": 4, "state": "erupted", "milk": False, "box": [0, 0, 100, 50],
-         "crests": [
-             {"lobe": 1, "ratio": 1.0, "infundibulum_gone": False, "dentine_px": 10, "enamel_px": 10},
-             {"lobe": 2, "ratio": 2.0, "infundibulum_gone": False, "dentine_px": 20, "enamel_px": 10},
-         ]},
-        {"position": 5, "state": "erupted", "milk": False, "box": [110, 0, 220, 50],
-         "crests": [
-             {"lobe": 1, "ratio": 0.5, "infundibulum_gone": False, "dentine_px": 5, "enamel_px": 10},
-             {"lobe": 2, "ratio": None, "infundibulum_gone": True, "dentine_px": 30, "enamel_px": None},
-         ]},
+        {
+            "position": 4,
+            "state": "erupted",
+            "milk": False,
+            "box": [0, 0, 100, 50],
+            "crests": [
+                {"lobe": 1, "ratio": 1.0, "infundibulum_gone": False, "dentine_px": 10, "enamel_px": 10},
+                {"lobe": 2, "ratio": 2.0, "infundibulum_gone": False, "dentine_px": 20, "enamel_px": 10},
+            ],
+        },
+        {
+            "position": 5,
+            "state": "erupted",
+            "milk": False,
+            "box": [110, 0, 220, 50],
+            "crests": [
+                {"lobe": 1, "ratio": 0.5, "infundibulum_gone": False, "dentine_px": 5, "enamel_px": 10},
+                {"lobe": 2, "ratio": None, "infundibulum_gone": True, "dentine_px": 30, "enamel_px": None},
+            ],
+        },
         {"position": 6, "state": "absent", "milk": None, "box": None, "crests": []},
     ],
 }
@@ -47,30 +66,58 @@ TRUTH = {
 
 def crest(lobe: int, ratio: float | None, u: float = 0.05, flags: tuple[str, ...] = ()) -> dict:
     value = None if ratio is None else {"value": ratio, "u": u}
-    return {"lobe": lobe, "ratio": value, "flags": list(flags), "dentine_px": {"value": 10, "u": 1},
-            "enamel_outer_px": {"value": 9, "u": 1}, "enamel_inner_px": None}
+    return {
+        "lobe": lobe,
+        "ratio": value,
+        "flags": list(flags),
+        "dentine_px": {"value": 10, "u": 1},
+        "enamel_outer_px": {"value": 9, "u": 1},
+        "enamel_inner_px": None,
+    }
 
 
 READING = {
-    "outcome": "clear", "age_class": "3.5", "possible": ["3.5"], "side": "left", "tilt_deg": {"value": 7.0, "u": 1},
+    "outcome": "clear",
+    "age_class": "3.5",
+    "possible": ["3.5"],
+    "side": "left",
+    "tilt_deg": {"value": 7.0, "u": 1},
     "retake": [],
     "teeth": [
-        {"position": 4, "state": "erupted", "milk": False, "box": [2, 0, 102, 50],
-         "crests": [crest(1, 1.04), crest(2, 2.4)]},
-        {"position": 5, "state": "erupting", "milk": False, "box": [112, 0, 220, 50],
-         "crests": [crest(1, 0.5), crest(2, None, flags=("infundibulum_gone",))]},
+        {
+            "position": 4,
+            "state": "erupted",
+            "milk": False,
+            "box": [2, 0, 102, 50],
+            "crests": [crest(1, 1.04), crest(2, 2.4)],
+        },
+        {
+            "position": 5,
+            "state": "erupting",
+            "milk": False,
+            "box": [112, 0, 220, 50],
+            "crests": [crest(1, 0.5), crest(2, None, flags=("infundibulum_gone",))],
+        },
     ],
 }
 
 
 def test_numbers_of_one_reading_by_hand():
     """
-    Wide crests: tooth 4, both lobes (tooth 5 has 5 px of dentine, and no ratio). Errors 4 % and 20 %: median 12 %, 95th
-    percentile 4 + 0.95 * 16 = 19.2 %. Intervals: 0.04 is within 1.96 * 0.05, 0.4 is not.
+    Wide crests: tooth 4, both lobes (tooth 5 has 5 px of dentine, and no ratio). Errors 4 % and 20 %: median
+    12 %, 95th percentile 4 + 0.95 * 16 = 19.2 %. Intervals: 0.04 is within 1.96 * 0.05, 0.4 is not.
     """
     summary = summarise([score_photo(TRUTH, READING)])
     assert (summary["photos"], summary["usable"], summary["read"]) == (1, 1, 1)
-    for name in ("exact", "within_one", "exact_by_key", "side_right", "teeth_numbered_right", "teeth_found", "gone_right"):
+    for name in (
+        "exact",
+        "within_one",
+        "exact_by_key",
+        "side_right",
+        "teeth_numbered_right",
+        "teeth_found",
+        "gone_right",
+    ):
         assert summary[name]["share"] == 1, name
     assert summary["teeth_numbered_right"]["of"] == 2
     assert summary["borderline"]["share"] == 0 and summary["refused"]["share"] == 0
@@ -107,12 +154,24 @@ def test_open_class_is_neither_exact_nor_within_one():
 
 
 def test_refusals_right_wrong_and_false():
-    refused = {"outcome": "retake", "age_class": None, "possible": [], "side": None, "tilt_deg": None, "teeth": [],
-               "retake": [{"reason": "blurred"}]}
+    refused = {
+        "outcome": "retake",
+        "age_class": None,
+        "possible": [],
+        "side": None,
+        "tilt_deg": None,
+        "teeth": [],
+        "retake": [{"reason": "blurred"}],
+    }
     spoilt = {**TRUTH, "usable": False, "unusable": ["blurred"]}
     other = {**TRUTH, "usable": False, "unusable": ["tilted"]}
-    rows = [score_photo(spoilt, refused), score_photo(spoilt, READING), score_photo(other, refused),
-            score_photo(TRUTH, refused), score_photo(TRUTH, None, "a.jpg: no picture")]
+    rows = [
+        score_photo(spoilt, refused),
+        score_photo(spoilt, READING),
+        score_photo(other, refused),
+        score_photo(TRUTH, refused),
+        score_photo(TRUTH, None, "a.jpg: no picture"),
+    ]
     summary = summarise(rows)
     assert (summary["unusable_refused"]["count"], summary["unusable_refused"]["of"]) == (2, 3)
     assert (summary["unusable_right_reason"]["count"], summary["unusable_right_reason"]["of"]) == (1, 3)
@@ -134,8 +193,8 @@ def test_shifted_numbers_are_wrong_though_every_tooth_was_found():
 
 def test_wilson_interval_against_the_published_example():
     """
-    Reference: for 81 of 263 the 95 % Wilson interval without continuity correction is 0.2553 to 0.3662 (Newcombe 1998,
-    Statistics in Medicine 17:857, table I, method 3; from memory). Printed to four decimals.
+    Reference: for 81 of 263 the 95 % Wilson interval without continuity correction is 0.2553 to 0.3662
+    (Newcombe 1998, Statistics in Medicine 17:857, table I, method 3; from memory). Printed to four decimals.
     """
     found = share([True] * 81 + [False] * 182)
     assert (found["low"], found["high"]) == (pytest.approx(0.2553, abs=6e-5), pytest.approx(0.3662, abs=6e-5))
@@ -144,7 +203,10 @@ def test_wilson_interval_against_the_published_example():
 
 
 def test_wilson_interval_against_statsmodels():
-    """Reference: statsmodels.stats.proportion.proportion_confint(method="wilson"), an independent implementation."""
+    """
+    Reference: statsmodels.stats.proportion.proportion_confint(method="wilson"), an independent
+    implementation.
+    """
     proportion = pytest.importorskip("statsmodels.stats.proportion")
     for k, n in ((1, 7), (37, 40), (200, 400)):
         found = share([True] * k + [False] * (n - k))
@@ -169,7 +231,9 @@ def test_report_has_every_number_and_no_nan():
 
 
 def test_evaluation_of_a_folder_of_files(tmp_path):
-    """A painted jaw of known widths as a file, and a file that is no picture: one right reading, one unreadable."""
+    """
+    A painted jaw of known widths as a file, and a file that is no picture: one right reading, one unreadable.
+    """
     for name in ("photos", "truth"):
         (tmp_path / name).mkdir()
     jaw = painted_jaws.photo("adult")
@@ -192,14 +256,14 @@ def test_a_folder_without_truth_or_with_a_missing_photo_is_named(tmp_path):
         list_pairs(tmp_path)
     (tmp_path / "truth").mkdir()
     (tmp_path / "truth" / "a.json").write_text("{}")
-    with pytest.raises(InputError, match="no photograph photos/a.jpg"):
+    with pytest.raises(InputError, match=r"no photograph photos/a\.jpg"):
         list_pairs(tmp_path)
 
 
 def test_calibration_makes_intervals_hold(tmp_path):
     """
-    Errors drawn three times as large as the declared model says: before, few intervals hold; after, 95 % do by construction,
-    and on the other half between 92 and 98 % (binomial, 400 crests: 95 +- 2.2 %).
+    Errors drawn three times as large as the declared model says: before, few intervals hold; after, 95 % do
+    by construction, and on the other half between 92 and 98 % (binomial, 400 crests: 95 +- 2.2 %).
     """
     from crestgauge.inference.calibrate import EdgeSample
     from crestgauge.inference.uncertainty import EdgeModel
@@ -209,10 +273,17 @@ def test_calibration_makes_intervals_hold(tmp_path):
     samples = []
     for _ in range(800):
         dentine, enamel = rng.uniform(8, 30), rng.uniform(8, 14)
-        sample = EdgeSample(dentine_px=dentine, outer_px=enamel, inner_px=enamel, ratio=dentine / enamel, true_ratio=1.0)
+        sample = EdgeSample(
+            dentine_px=dentine, outer_px=enamel, inner_px=enamel, ratio=dentine / enamel, true_ratio=1.0
+        )
         samples.append(
-            EdgeSample(dentine_px=dentine, outer_px=enamel, inner_px=enamel, ratio=dentine / enamel,
-                       true_ratio=dentine / enamel + 3 * sample.u(model) * rng.normal())
+            EdgeSample(
+                dentine_px=dentine,
+                outer_px=enamel,
+                inner_px=enamel,
+                ratio=dentine / enamel,
+                true_ratio=dentine / enamel + 3 * sample.u(model) * rng.normal(),
+            )
         )
     found = evaluate.calibrate(samples, tmp_path / "edge_model.json", model)
     assert found["coverage_before"] < 0.6

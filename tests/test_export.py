@@ -26,7 +26,13 @@ from crestgauge.training.fit import WEIGHTS, train
 def run(tmp_path_factory):
     out = tmp_path_factory.mktemp("run")
     config = read_config("toy")
-    train(replace(config, schedule=replace(config.schedule, max_steps=2)), out, "cpu", draw=draw_toy, log=lambda _: None)
+    train(
+        replace(config, schedule=replace(config.schedule, max_steps=2)),
+        out,
+        "cpu",
+        draw=draw_toy,
+        log=lambda _: None,
+    )
     return out
 
 
@@ -58,7 +64,9 @@ def network_of(run) -> JawNetwork:
 
 
 def test_file_and_torch_agree_on_a_picture_of_another_size(run, folder):
-    """Compared here with the UNROUNDED network: float16 storage may move a probability by a few thousandths."""
+    """
+    Compared here with the UNROUNDED network: float16 storage may move a probability by a few thousandths.
+    """
     entry = load_manifest(folder / "weights.toml").find("fine")
     picture = np.random.default_rng(9).integers(0, 256, (96, 160, 3), dtype=np.uint8)
     maps = Network(entry, threads=1).run(picture)

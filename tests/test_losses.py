@@ -69,8 +69,9 @@ def test_class_loss_without_a_valid_pixel_is_zero_and_harmless():
 
 def test_dice_counts_overlap_of_present_crown_materials_only():
     """
-    Enamel 4 pixels, dentine 4 pixels, background 8. The net says background, plus dentine on 2 of its 4 pixels and on 2 of
-    enamel's: dentine 1 - 2*2/(4+4) = 1/2, enamel 1 - 0 = 1; wall and infundibulum are absent and not counted.
+    Enamel 4 pixels, dentine 4 pixels, background 8. The net says background, plus dentine on 2 of its 4
+    pixels and on 2 of enamel's: dentine 1 - 2*2/(4+4) = 1/2, enamel 1 - 0 = 1; wall and infundibulum are
+    absent and not counted.
     """
     material = torch.zeros(1, 4, 4, dtype=torch.uint8)
     material[0, 0], material[0, 1] = Material.ENAMEL_BAND, Material.DENTINE
@@ -88,7 +89,9 @@ def test_dice_leaves_void_pixels_out():
     said[0, 0, :2] = said[0, 1, :2] = Material.DENTINE
     void = torch.zeros(1, 4, 4, dtype=torch.bool)
     void[0, 0, :2] = void[0, 1, 2:] = True
-    assert float(dice_loss(certain(said, len(Material)), truth(material, void=void))) == pytest.approx(0, abs=EXACT)
+    assert float(dice_loss(certain(said, len(Material)), truth(material, void=void))) == pytest.approx(
+        0, abs=EXACT
+    )
 
 
 def test_heat_loss_is_zero_at_the_truth_and_weighs_hot_pixels():
@@ -103,7 +106,9 @@ def test_heat_loss_is_zero_at_the_truth_and_weighs_hot_pixels():
 
 @pytest.mark.parametrize("beta", [0.0, 0.5, 1.0])
 def test_tilt_loss_by_hand_and_its_best_sigma(beta):
-    """Error (0.3, 0.4), sigma 0.5: (0.25 / (2 * 0.25) + 2 ln 0.5) * 0.5^(2 beta); least at sigma^2 = 0.25 / 2."""
+    """
+    Error (0.3, 0.4), sigma 0.5: (0.25 / (2 * 0.25) + 2 ln 0.5) * 0.5^(2 beta); least at sigma^2 = 0.25 / 2.
+    """
     view, true = torch.zeros(1, 2, 4, 4), torch.zeros(1, 2, 4, 4)
     true[:, 0], true[:, 1] = 0.3, 0.4
     valid = torch.zeros(1, 4, 4, dtype=torch.bool)
@@ -131,12 +136,19 @@ def test_masked_mean_of_nothing_is_zero():
 
 @pytest.mark.parametrize("kind", [torch.float32, torch.bfloat16])
 def test_total_is_finite_for_extreme_outputs_of_either_precision(kind):
-    """Outputs of +-60, as an untrained net under mixed precision may give, must not overflow to inf or NaN."""
+    """
+    Outputs of +-60, as an untrained net under mixed precision may give, must not overflow to inf or NaN.
+    """
     generator = torch.Generator().manual_seed(5)
     raw = (120 * torch.rand(2, N_CHANNELS, 4, 4, generator=generator) - 60).to(kind).requires_grad_()
     material = torch.randint(0, 6, (2, 4, 4), generator=generator).to(torch.uint8)
-    labels = truth(material, tooth=(material > 1).to(torch.uint8), lingual=(material > 3).to(torch.uint8),
-                   state=torch.zeros_like(material), blur=torch.tensor([0.5, math.nan]))
+    labels = truth(
+        material,
+        tooth=(material > 1).to(torch.uint8),
+        lingual=(material > 3).to(torch.uint8),
+        state=torch.zeros_like(material),
+        blur=torch.tensor([0.5, math.nan]),
+    )
     total, parts = total_loss(raw, labels, LossConfig(slow_stride=1))
     total.backward()
     assert math.isfinite(total.item()) and all(math.isfinite(float(v)) for v in parts.values())

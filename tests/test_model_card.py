@@ -14,8 +14,15 @@ from crestgauge.training.card import Evaluated, write_card
 from crestgauge.training.score import score_photo, summarise
 
 RECORD = {
-    "name": "crest-x", "role": "fine", "parameters": 4_118_662, "pictures_drawn": 900, "pictures_used": 8000,
-    "seconds": 480.0, "device": "some card", "commit": "0123456789abcdef", "metrics": {"iou_dentine": 0.875, "step": 5.0},
+    "name": "crest-x",
+    "role": "fine",
+    "parameters": 4_118_662,
+    "pictures_drawn": 900,
+    "pictures_used": 8000,
+    "seconds": 480.0,
+    "device": "some card",
+    "commit": "0123456789abcdef",
+    "metrics": {"iou_dentine": 0.875, "step": 5.0},
 }
 
 
@@ -46,7 +53,9 @@ def test_card_with_an_evaluation_prints_its_numbers(folder, tmp_path):
     path.write_text(json.dumps(summarise([score_photo(TRUTH, READING)])))
     text = write_card(folder, [Evaluated(title="Other source", path=path)], []).read_text()
     assert "**Other source**: 1 photographs, 1 of them usable." in text
-    assert "| ratio, median relative error (bands of 8 px and more) | 12.0 % | 2 crests | at most 5 % |" in text
+    assert (
+        "| ratio, median relative error (bands of 8 px and more) | 12.0 % | 2 crests | at most 5 % |" in text
+    )
     assert text.count("Not measured.") == 2
 
 

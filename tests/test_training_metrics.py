@@ -27,10 +27,14 @@ def test_overlap_by_hand_with_an_empty_class_and_ignored_pixels():
 
 
 def test_score_of_a_perfect_and_of_a_shifted_answer():
-    """All blocks said as drawn: every share 1 and every error 0. Tooth numbers shifted by one: none is right."""
+    """
+    All blocks said as drawn: every share 1 and every error 0. Tooth numbers shifted by one: none is right.
+    """
     drawn = as_labelled(draw_toy(1, 2, torch.device("cpu")))
     maps = torch.zeros(2, N_CHANNELS, *drawn.tooth.shape[1:])
-    maps[:, CHANNELS["material"]] = torch.nn.functional.one_hot(drawn.material.long(), 6).permute(0, 3, 1, 2).float()
+    maps[:, CHANNELS["material"]] = (
+        torch.nn.functional.one_hot(drawn.material.long(), 6).permute(0, 3, 1, 2).float()
+    )
     maps[:, CHANNELS["lingual"]] = (drawn.lingual == 1)[:, None].float()
     maps[:, CHANNELS["tilt"]] = drawn.tilt
     maps[:, CHANNELS["tilt_log_sigma"]] = 0.1

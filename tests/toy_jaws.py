@@ -7,12 +7,24 @@ from types import SimpleNamespace
 import torch
 
 COLOURS = torch.tensor(
-    [[0.1, 0.2, 0.1], [0.7, 0.4, 0.4], [0.6, 0.6, 0.5], [0.95, 0.95, 0.9], [0.4, 0.2, 0.1], [0.05, 0.05, 0.05]]
+    [
+        [0.1, 0.2, 0.1],
+        [0.7, 0.4, 0.4],
+        [0.6, 0.6, 0.5],
+        [0.95, 0.95, 0.9],
+        [0.4, 0.2, 0.1],
+        [0.05, 0.05, 0.05],
+    ]
 )
 
 
-def draw_toy(seed: int, count: int, device: torch.device, *, height: int = 64, width: int = 96) -> SimpleNamespace:
-    """A strip of six teeth, each with the four crown materials side by side; heights and places vary with the seed."""
+def draw_toy(
+    seed: int, count: int, device: torch.device, *, height: int = 64, width: int = 96
+) -> SimpleNamespace:
+    """
+    A strip of six teeth, each with the four crown materials side by side; heights and places vary with the
+    seed.
+    """
     generator = torch.Generator().manual_seed(seed)
     material = torch.zeros(count, height, width, dtype=torch.uint8)
     tooth = torch.zeros_like(material)
@@ -37,7 +49,14 @@ def draw_toy(seed: int, count: int, device: torch.device, *, height: int = 64, w
     void = torch.zeros(count, height, width, dtype=torch.bool)
     void[:, :, :2] = True
     drawn = SimpleNamespace(
-        image=image.clamp(0, 1), material=material, tooth=tooth, lingual=lingual, lobe=lobe, state=state, tilt=tilt,
-        blur=torch.full((count,), 0.5), void=void,
+        image=image.clamp(0, 1),
+        material=material,
+        tooth=tooth,
+        lingual=lingual,
+        lobe=lobe,
+        state=state,
+        tilt=tilt,
+        blur=torch.full((count,), 0.5),
+        void=void,
     )
     return SimpleNamespace(**{name: value.to(device) for name, value in vars(drawn).items()})

@@ -1,12 +1,13 @@
 """
 Fresh variation of drawn pictures each time they are used, on whatever device they are on.
 
-Drawing a jaw is slow and training is fast, so each picture is used several times; what changes between uses is what a
-camera, a phone and a hand would change: colour, light, sharpness, noise, compression, a small turn, a thing in front.
-Labels follow: a turn or a mirror changes the view direction, blur adds to the blur label, a thing in front is background.
+Drawing a jaw is slow and training is fast, so each picture is used several times; what changes between uses
+is what a camera, a phone and a hand would change: colour, light, sharpness, noise, compression, a small turn,
+a thing in front. Labels follow: a turn or a mirror changes the view direction, blur adds to the blur label, a
+thing in front is background.
 
-The fine network must keep tooth 1 at the left, so its pictures are only mirrored top to bottom (which is the other side of
-the jaw). The coarse one may see any turn.
+The fine network must keep tooth 1 at the left, so its pictures are only mirrored top to bottom (which is the
+other side of the jaw). The coarse one may see any turn.
 """
 
 from __future__ import annotations
@@ -23,7 +24,8 @@ from crestgauge.training.batch import IGNORE, Labelled, Packed, unpack
 from crestgauge.training.jpeg import jpeg_like
 
 BILINEAR_VARIANCE = 1 / 6
-"""Mean variance that bilinear resampling at a random offset adds: the mean of f (1 - f) over f in 0..1. [px^2]"""
+"""Mean variance that bilinear resampling at a random offset adds: the mean of f (1 - f) over f in 0..1.
+[px^2]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +95,9 @@ class Dice:
 
     def uniform(self, low: float, high: float, *shape: int) -> Tensor:
         """Numbers in low..high, shape (N, *shape)."""
-        return low + (high - low) * torch.rand((self.count, *shape), device=self.device, generator=self.generator)
+        return low + (high - low) * torch.rand(
+            (self.count, *shape), device=self.device, generator=self.generator
+        )
 
     def normal(self, *shape: int) -> Tensor:
         """Standard normal numbers, shape (N, *shape)."""
@@ -156,8 +160,9 @@ def turn_matrix(angle: Tensor, columns: Tensor, rows: Tensor) -> Tensor:
         -1 mirrors left to right / top to bottom, 1 does not.
     """
     cos, sin = torch.cos(angle), torch.sin(angle)
-    return torch.stack([torch.stack([cos * columns, -sin * rows], -1),
-                        torch.stack([sin * columns, cos * rows], -1)], -2)
+    return torch.stack(
+        [torch.stack([cos * columns, -sin * rows], -1), torch.stack([sin * columns, cos * rows], -1)], -2
+    )
 
 
 def sampling_matrix(turn: Tensor, zoom: Tensor, shift: Tensor, width: int, height: int) -> Tensor:
@@ -171,8 +176,11 @@ def sampling_matrix(turn: Tensor, zoom: Tensor, shift: Tensor, width: int, heigh
 
 def resample(truth: Labelled, grid: Tensor, turn: Tensor, zoom: Tensor, moved: Tensor) -> Labelled:
     """``truth`` on the pixels of ``grid``; directions turned, blur enlarged."""
+
     def smooth(planes: Tensor) -> Tensor:
-        return functional.grid_sample(planes, grid, mode="bilinear", padding_mode="border", align_corners=False)
+        return functional.grid_sample(
+            planes, grid, mode="bilinear", padding_mode="border", align_corners=False
+        )
 
     def nearest(labels: Tensor) -> Tensor:
         planes = labels.float().unsqueeze(1)
@@ -184,7 +192,9 @@ def resample(truth: Labelled, grid: Tensor, turn: Tensor, zoom: Tensor, moved: T
     crown = nearest(both)
     lingual, state = (crown >> 3) & 3, (crown >> 5) & 3
     material = nearest(truth.material.masked_fill(truth.void, IGNORE)).masked_fill(outside, IGNORE)
-    tilt = functional.grid_sample(truth.tilt, grid, mode="nearest", padding_mode="border", align_corners=False)
+    tilt = functional.grid_sample(
+        truth.tilt, grid, mode="nearest", padding_mode="border", align_corners=False
+    )
     variance = torch.exp2(2 * truth.blur) * zoom.square() + BILINEAR_VARIANCE * moved
     return Labelled(
         image=smooth(truth.image),
@@ -223,6 +233,7 @@ def cover(truth: Labelled, config: AugmentConfig, dice: Dice) -> None:
 
 def change_light(image: Tensor, config: AugmentConfig, dice: Dice) -> Tensor:
     """Exposure, gamma, colour cast, leaking channels, contrast, slow shading, local contrast, grey."""
+
     def part(strength: float, *shape: int) -> Tensor:
         on = dice.chosen().float().reshape(-1, *([1] * len(shape)))
         return dice.uniform(-strength, strength, *shape) * on
@@ -285,8 +296,12 @@ def add_noise(image: Tensor, config: AugmentConfig, dice: Dice) -> Tensor:
     height, width = image.shape[-2:]
     sigma = config.noise * dice.uniform(0, 1).square() * dice.chosen()
     fine = dice.normal(3, height, width)
-    coarse = functional.interpolate(dice.normal(3, (height + 1) // 2, (width + 1) // 2), scale_factor=2.0,
-                                    mode="bilinear", align_corners=False)[..., :height, :width]
+    coarse = functional.interpolate(
+        dice.normal(3, (height + 1) // 2, (width + 1) // 2),
+        scale_factor=2.0,
+        mode="bilinear",
+        align_corners=False,
+    )[..., :height, :width]
     noise = torch.where(_each(dice.chosen(0.4)), 1.3 * coarse, fine)
     noise = torch.where(_each(dice.chosen(0.5)), noise[:, :1].expand_as(noise), noise)
     return (image + _each(sigma) * noise * (0.3 + image).sqrt()).clamp(0, 1)

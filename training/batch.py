@@ -1,7 +1,8 @@
 """
 Drawn pictures on their way to the network: what a batch holds, and the small form it is kept in.
 
-The generator's `Batch` is taken by its field names, so that this package can be tested with any drawing function.
+The generator's `Batch` is taken by its field names, so that this package can be tested with any drawing
+function.
 """
 
 from __future__ import annotations
@@ -117,7 +118,9 @@ def pack(drawn: Drawn) -> Packed:
     # A mean over a cell would mix in the zeros outside a crown; the crown's own mean does not.
     crown = (drawn.tooth > 0).unsqueeze(1).float()
     inside = functional.adaptive_avg_pool2d(crown, grid)
-    tilt = functional.adaptive_avg_pool2d(torch.where(crown > 0, slow[:, 1:], 0.0), grid) / inside.clamp(min=1e-6)
+    tilt = functional.adaptive_avg_pool2d(torch.where(crown > 0, slow[:, 1:], 0.0), grid) / inside.clamp(
+        min=1e-6
+    )
     heat = functional.adaptive_avg_pool2d(slow[:, :1], grid)
     small = torch.cat([heat, torch.where(inside > 0, tilt, 0.0)], dim=1)
     return Packed(

@@ -1,7 +1,8 @@
 """
 One command for the whole of it: both networks at the same time, then export, then the evaluation.
 
-Each network trains in a process of its own, on a GPU of its own where there are two; on one GPU they share it.
+Each network trains in a process of its own, on a GPU of its own where there are two; on one GPU they share
+it.
 """
 
 from __future__ import annotations
@@ -81,10 +82,19 @@ def train_both(out: Path, config: BothConfig, *, log: Callable[[str], None] = pr
     folders = [out / Path(name).stem for name in config.configs]
     jobs = []
     for number, (name, folder) in enumerate(zip(config.configs, folders, strict=True)):
-        command = [sys.executable, "-m", "crestgauge.training.both", name, str(folder),
-                   devices[number % len(devices)], str(config.max_seconds or "")]
+        command = [
+            sys.executable,
+            "-m",
+            "crestgauge.training.both",
+            name,
+            str(folder),
+            devices[number % len(devices)],
+            str(config.max_seconds or ""),
+        ]
         with (out / f"{folder.name}.log").open("w", encoding="utf-8") as sink:
-            jobs.append(subprocess.Popen(command, stdout=sink, stderr=subprocess.STDOUT, env=os.environ.copy()))
+            jobs.append(
+                subprocess.Popen(command, stdout=sink, stderr=subprocess.STDOUT, env=os.environ.copy())
+            )
     _follow(jobs, [out / f"{folder.name}.log" for folder in folders], log)
     target = config.export_to or out / "model"
     entries = [export(folder, target) for folder in folders]
@@ -94,7 +104,9 @@ def train_both(out: Path, config: BothConfig, *, log: Callable[[str], None] = pr
     if config.evaluate:
         from crestgauge.training.evaluate import EvaluateConfig, evaluate_fresh
 
-        settings = EvaluateConfig(photos=config.evaluate, workers=config.workers, manifest=target / "weights.toml")
+        settings = EvaluateConfig(
+            photos=config.evaluate, workers=config.workers, manifest=target / "weights.toml"
+        )
         summary = evaluate_fresh(out / "evaluation", settings, log=log)
     return {"weights": {entry.role: entry for entry in entries}, "evaluation": summary}
 
@@ -113,7 +125,9 @@ def _follow(jobs: list[subprocess.Popen[bytes]], logs: list[Path], log: Callable
                 seen[number] = max(seen[number], complete)
             for number, job in enumerate(jobs):
                 if job.returncode:
-                    end = "\n".join(logs[number].read_text(encoding="utf-8", errors="replace").splitlines()[-12:])
+                    end = "\n".join(
+                        logs[number].read_text(encoding="utf-8", errors="replace").splitlines()[-12:]
+                    )
                     raise InputError(f"{logs[number]}: the run ended with status {job.returncode}:\n{end}")
             if not any(running):
                 return
@@ -128,8 +142,13 @@ def _follow(jobs: list[subprocess.Popen[bytes]], logs: list[Path], log: Callable
 def _one(name: str, folder: str, device: str, max_seconds: str) -> None:
     from crestgauge.training.fit import train
 
-    train(name, Path(folder), device, float(max_seconds) if max_seconds else None,
-          log=lambda line: print(line, flush=True))
+    train(
+        name,
+        Path(folder),
+        device,
+        float(max_seconds) if max_seconds else None,
+        log=lambda line: print(line, flush=True),
+    )
 
 
 if __name__ == "__main__":

@@ -87,7 +87,8 @@ def weights_table(entries: Sequence[WeightsEntry], records: Sequence[Record]) ->
     sees = {"fine": "the levelled row, 1536 x 448 px", "coarse": "the whole photograph, 512 px"}
     for entry, record in zip(entries, records, strict=True):
         lines.append(
-            f"| {entry.name} | {sees[entry.role]} | {entry.size / 1e6:.1f} | {record['parameters'] / 1e6:.1f} M | "
+            f"| {entry.name} | {sees[entry.role]} | {entry.size / 1e6:.1f} | "
+            f"{record['parameters'] / 1e6:.1f} M | "
             f"{record['pictures_drawn']} / {record['pictures_used']} | {record['seconds'] / 60:.1f} | "
             f"{record['device']} | {entry.parity_max_abs:.0e} | {(record['commit'] or 'unknown')[:10]} |"
         )
@@ -97,7 +98,10 @@ def weights_table(entries: Sequence[WeightsEntry], records: Sequence[Record]) ->
 def pixel_table(records: Sequence[Record]) -> list[str]:
     """Pixel metrics of each run on fresh pictures of its own generator."""
     names = sorted({name for record in records for name in record["metrics"]} - {"step", "seconds"})
-    lines = ["| on fresh drawn pictures | " + " | ".join(r["name"] for r in records) + " |", "|---" * (len(records) + 1) + "|"]
+    lines = [
+        "| on fresh drawn pictures | " + " | ".join(r["name"] for r in records) + " |",
+        "|---" * (len(records) + 1) + "|",
+    ]
     for name in names:
         values = (record["metrics"].get(name) for record in records)
         cells = " | ".join("-" if v is None else f"{v:.3f}" for v in values)
@@ -110,20 +114,42 @@ def evaluation(each: Evaluated) -> str:
     summary = _read(each.path)
     rows = [(what, percent(summary[key]), interval(summary[key]), aim) for what, key, aim in AIMS]
     rows += [
-        ("ratio, median relative error (bands of 8 px and more)", _percent(summary["ratio_error_median"]),
-         f"{summary['wide_crests']} crests", "at most 5 %"),
+        (
+            "ratio, median relative error (bands of 8 px and more)",
+            _percent(summary["ratio_error_median"]),
+            f"{summary['wide_crests']} crests",
+            "at most 5 %",
+        ),
         ("ratio, 95th percentile of that", _percent(summary["ratio_error_95"]), "", "at most 20 %"),
-        ("95 % intervals that hold the truth", percent(summary["coverage_wide"]), interval(summary["coverage_wide"]),
-         "92-98 %"),
-        ("spoilt photographs refused", with_count(summary["unusable_refused"]), interval(summary["unusable_refused"]),
-         "at least 95 %"),
-        ("the same, with the right reason", with_count(summary["unusable_right_reason"]),
-         interval(summary["unusable_right_reason"]), "at least 95 %"),
+        (
+            "95 % intervals that hold the truth",
+            percent(summary["coverage_wide"]),
+            interval(summary["coverage_wide"]),
+            "92-98 %",
+        ),
+        (
+            "spoilt photographs refused",
+            with_count(summary["unusable_refused"]),
+            interval(summary["unusable_refused"]),
+            "at least 95 %",
+        ),
+        (
+            "the same, with the right reason",
+            with_count(summary["unusable_right_reason"]),
+            interval(summary["unusable_right_reason"]),
+            "at least 95 %",
+        ),
     ]
     lines = [
-        f"**{each.title}**: {summary['photos']} photographs, {summary['usable']} of them usable.", "",
-        "| | result | 95 % interval | aim |", "|---|---|---|---|", *("| " + " | ".join(row) + " |" for row in rows), "",
-        "Class said (columns) for each true class (rows), usable photographs:", "", *_confusion(summary["confusion"]),
+        f"**{each.title}**: {summary['photos']} photographs, {summary['usable']} of them usable.",
+        "",
+        "| | result | 95 % interval | aim |",
+        "|---|---|---|---|",
+        *("| " + " | ".join(row) + " |" for row in rows),
+        "",
+        "Class said (columns) for each true class (rows), usable photographs:",
+        "",
+        *_confusion(summary["confusion"]),
     ]
     return "\n".join(lines)
 
@@ -132,7 +158,8 @@ def _confusion(table: Record) -> list[str]:
     columns = sorted({said for line in table.values() for said in line})
     lines = ["| true | " + " | ".join(columns) + " |", "|---" * (len(columns) + 1) + "|"]
     return lines + [
-        f"| {true} | " + " | ".join(str(line.get(column, "")) for column in columns) + " |" for true, line in table.items()
+        f"| {true} | " + " | ".join(str(line.get(column, "")) for column in columns) + " |"
+        for true, line in table.items()
     ]
 
 
@@ -152,8 +179,10 @@ def _read(path: Path) -> Record:
     try:
         found: Record = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, json.JSONDecodeError) as error:
-        raise InputError(f"{path}: cannot be read ({error}); needs the JSON that training or evaluation wrote. "
-                         "Run it again.") from error
+        raise InputError(
+            f"{path}: cannot be read ({error}); needs the JSON that training or evaluation wrote. "
+            "Run it again."
+        ) from error
     return found
 
 

@@ -25,14 +25,15 @@ class ScheduleConfig:
     Parameters
     ----------
     max_seconds, max_steps : float, int or 0
-        Whichever ends first; 0 = no bound. At least one bound is needed. The rate follows the share that is used up, so a
-        run of any length ends at a low rate.
+        Whichever ends first; 0 = no bound. At least one bound is needed. The rate follows the share that is
+        used up, so a run of any length ends at a low rate.
     batch : int
         Pictures per step.
     rate : float
         Highest learning rate (AdamW).
     encoder_rate : float
-        Rate of the pretrained encoder as a factor of ``rate``; 0 keeps it as it came, batch statistics included.
+        Rate of the pretrained encoder as a factor of ``rate``; 0 keeps it as it came, batch statistics
+        included.
     frozen_share : float
         Share of the run, at its start, in which the encoder does not move.
     warmup_share, final_share : float
@@ -74,8 +75,8 @@ class PoolConfig:
     workers : int
         Processes that draw beside the training; 0 = draw in between. Only 0 is reproducible to the last bit.
     keep_drawing : bool
-        Draw on during the training. False: stop once ``start`` pictures are there, and leave the device to the steps; with
-        eleven processes beside it on one GPU, training went at 1.5 steps a second.
+        Draw on during the training. False: stop once ``start`` pictures are there, and leave the device to
+        the steps; with eleven processes beside it on one GPU, training went at 1.5 steps a second.
     worker_devices : tuple of str
         Devices the workers draw on, in turn; empty = that of the training.
     """
@@ -166,7 +167,9 @@ def read_config(source: str | Path) -> TrainConfig:
     else:
         shipped = files("crestgauge.training").joinpath("configs", f"{source}.toml")
         if not shipped.is_file():
-            raise InputError(f"{source}: no such training config. Shipped ones: {_shipped()}; or give a .toml file")
+            raise InputError(
+                f"{source}: no such training config. Shipped ones: {_shipped()}; or give a .toml file"
+            )
         text = shipped.read_text(encoding="utf-8")
     try:
         table = tomllib.loads(text)
@@ -187,7 +190,9 @@ def build(kind: type, table: dict[str, Any], where: str) -> Any:
     hints = typing.get_type_hints(kind)
     unknown = sorted(set(table) - {f.name for f in fields(kind)})
     if unknown:
-        raise InputError(f"{where}: unknown key {unknown[0]!r}; known: {', '.join(f.name for f in fields(kind))}")
+        raise InputError(
+            f"{where}: unknown key {unknown[0]!r}; known: {', '.join(f.name for f in fields(kind))}"
+        )
     values = {}
     for name, value in table.items():
         hint = hints[name]

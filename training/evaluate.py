@@ -1,9 +1,9 @@
 """
 The evaluation: photographs as files, through the whole pipeline, against their truth.
 
-Nothing is cut short: fresh photographs are drawn, written as JPEG, read from disk by worker processes exactly as
-``crestgauge read`` reads them, and compared with the truth beside them. The same works on any folder with truth files, so
-photographs from another source go through the very same code.
+Nothing is cut short: fresh photographs are drawn, written as JPEG, read from disk by worker processes exactly
+as ``crestgauge read`` reads them, and compared with the truth beside them. The same works on any folder with
+truth files, so photographs from another source go through the very same code.
 
 A folder of photographs: ``photos/NAME.jpg`` (or another picture format) and ``truth/NAME.json``.
 """
@@ -57,7 +57,8 @@ class EvaluateConfig:
     edge_model : Path or None
         Edge model to read with (`EDGES`); None = the one that the pipeline uses by itself.
     calibrate : bool
-        Fit an edge model to what was measured, and say what its intervals cover on the half it was not fitted to.
+        Fit an edge model to what was measured, and say what its intervals cover on the half it was not fitted
+        to.
     dataset : dict
         Options of the drawn set by name, see `crestgauge.synthetic_data.dataset.DatasetOptions`.
     """
@@ -73,7 +74,9 @@ class EvaluateConfig:
     dataset: dict[str, Any] = field(default_factory=dict)
 
 
-def evaluate_fresh(out: Path, config: EvaluateConfig, *, log: Callable[[str], None] = print) -> dict[str, Any]:
+def evaluate_fresh(
+    out: Path, config: EvaluateConfig, *, log: Callable[[str], None] = print
+) -> dict[str, Any]:
     """
     Draw fresh photographs, then `evaluate_folder`.
 
@@ -99,7 +102,8 @@ def draw_photos(folder: Path, config: EvaluateConfig) -> Iterator[tuple[int, int
     sizes = [config.photos // drawers + (k < config.photos % drawers) for k in range(drawers)]
     first = FRESH_SEED + 1000 * config.seed
     jobs = [
-        (folder, size, first + k, devices[k % len(devices)], dict(config.dataset)) for k, size in enumerate(sizes)
+        (folder, size, first + k, devices[k % len(devices)], dict(config.dataset))
+        for k, size in enumerate(sizes)
     ]
     if drawers == 1:
         yield from ((done, config.photos) for done, _ in enumerate(_draw_shard(*jobs[0]), 1))
@@ -124,7 +128,8 @@ def evaluate_folder(
     folder : Path
         ``photos/`` and ``truth/``.
     out : Path
-        Gets ``evaluation.json``, ``evaluation.md``, ``photos.jsonl`` and, with ``config.calibrate``, ``edge_model.json``.
+        Gets ``evaluation.json``, ``evaluation.md``, ``photos.jsonl`` and, with ``config.calibrate``,
+        ``edge_model.json``.
     config : EvaluateConfig
     log : callable
 
@@ -177,12 +182,15 @@ def list_pairs(folder: Path) -> list[tuple[Path, Path]]:
         named = [folder / "photos" / (truth.stem + ending) for ending in PHOTO_TYPES]
         photo = next((path for path in named if path.is_file()), None)
         if photo is None:
-            raise InputError(f"{truth}: no photograph photos/{truth.stem}.jpg (or {', '.join(PHOTO_TYPES[1:])}) "
-                             "beside it. Add it, or remove the truth file.")
+            raise InputError(
+                f"{truth}: no photograph photos/{truth.stem}.jpg (or {', '.join(PHOTO_TYPES[1:])}) "
+                "beside it. Add it, or remove the truth file."
+            )
         pairs.append((photo, truth))
     if not pairs:
-        raise InputError(f"{folder}: no truth/*.json; needs photographs with truth. "
-                         'Write some with "crestgauge synth".')
+        raise InputError(
+            f'{folder}: no truth/*.json; needs photographs with truth. Write some with "crestgauge synth".'
+        )
     return pairs
 
 
@@ -200,8 +208,8 @@ def calibrate(samples: Sequence[EdgeSample], path: Path, base: EdgeModel) -> dic
     """
     Edge model for these crests, written to ``path``, and what it covers.
 
-    The honest figure is ``coverage_other_half``: a model fitted to every second crest, judged on the rest. The model that is
-    written is fitted to all of them.
+    The honest figure is ``coverage_other_half``: a model fitted to every second crest, judged on the rest.
+    The model that is written is fitted to all of them.
     """
     odd, even = list(samples[1::2]), list(samples[::2])
     source = f"fitted to {len(samples)} drawn crests by crestgauge evaluate"
@@ -209,14 +217,18 @@ def calibrate(samples: Sequence[EdgeSample], path: Path, base: EdgeModel) -> dic
     model = fit_edge_model(samples, base, source=source)
     path.write_text(json.dumps(model.to_mapping(), indent=1) + "\n", encoding="utf-8")
     return {
-        "crests": len(samples), "coverage_before": coverage(samples, base),
-        "coverage_other_half": coverage(odd, half), "coverage_after": coverage(samples, model),
+        "crests": len(samples),
+        "coverage_before": coverage(samples, base),
+        "coverage_other_half": coverage(odd, half),
+        "coverage_after": coverage(samples, model),
         "model": model.to_mapping(),
     }
 
 
 def crest_samples(result: Result, truth: dict[str, Any]) -> list[EdgeSample]:
-    """What an edge model can be fitted to: measured crests of a usable, read photograph beside their truth."""
+    """
+    What an edge model can be fitted to: measured crests of a usable, read photograph beside their truth.
+    """
     if result.row is None or result.reading.outcome == "retake" or not truth["usable"]:
         return []
     true = {(t["position"], c["lobe"]): c for t in truth["teeth"] for c in t.get("crests", [])}
@@ -227,7 +239,11 @@ def crest_samples(result: Result, truth: dict[str, Any]) -> list[EdgeSample]:
             if known is None or known["ratio"] is None:
                 continue
             sample = edge_sample(
-                result.row, crest, known["ratio"], true_dentine_px=known["dentine_px"], true_enamel_px=known["enamel_px"]
+                result.row,
+                crest,
+                known["ratio"],
+                true_dentine_px=known["dentine_px"],
+                true_enamel_px=known["enamel_px"],
             )
             if sample is not None:
                 samples.append(sample)
@@ -274,13 +290,17 @@ def _draw_shard(folder: Path, size: int, seed: int, device: str, dataset: dict[s
     from crestgauge.synthetic_data.dataset import DatasetOptions, write_dataset
 
     plain = {name: tuple(value) if isinstance(value, list) else value for name, value in dataset.items()}
-    yield from write_dataset(folder, n=size, seed=seed, device=torch.device(device), options=DatasetOptions(**plain))
+    yield from write_dataset(
+        folder, n=size, seed=seed, device=torch.device(device), options=DatasetOptions(**plain)
+    )
 
 
 def _join_manifests(folder: Path) -> None:
     """One manifest of all photographs in place of the one that the last drawing process wrote."""
     keys = ("file", "seed", "usable", "unusable", "side", "age_class", "conditions")
-    truths = [json.loads(path.read_text(encoding="utf-8")) for path in sorted((folder / "truth").glob("*.json"))]
+    truths = [
+        json.loads(path.read_text(encoding="utf-8")) for path in sorted((folder / "truth").glob("*.json"))
+    ]
     lines = [json.dumps({key: truth.get(key) for key in keys}) + "\n" for truth in truths]
     (folder / "manifest.jsonl").write_text("".join(lines), encoding="utf-8")
 
@@ -298,4 +318,3 @@ def _devices() -> tuple[str, ...]:
 def default_workers() -> int:
     """As many as there are cores, within reason."""
     return min(os.cpu_count() or 1, 16)
-

@@ -1,9 +1,10 @@
 """
-From trained weights to the file that is shipped: ONNX with halved storage, checked against torch, entered in the manifest.
+From trained weights to the file that is shipped: ONNX with halved storage, checked against torch, entered in
+the manifest.
 
-The stored numbers are float16 and are cast back when the session loads, so the file is half as large and all arithmetic stays
-float32. The network that is compared is the torch one with the SAME rounded numbers, so the parity figure is about the two
-engines; what rounding itself changes is measured beside it.
+The stored numbers are float16 and are cast back when the session loads, so the file is half as large and all
+arithmetic stays float32. The network that is compared is the torch one with the SAME rounded numbers, so the
+parity figure is about the two engines; what rounding itself changes is measured beside it.
 """
 
 from __future__ import annotations
@@ -34,11 +35,13 @@ from crestgauge.training.fit import RECORD, WEIGHTS
 
 OPSET = 18
 HALVED_FROM = 64
-"""Tensors of fewer numbers stay float32: they cost nothing, and offsets are the most sensitive to rounding."""
+"""Tensors of fewer numbers stay float32: they cost nothing, and offsets are the most sensitive to rounding.
+"""
 PARITY_LIMIT = 1e-3
 """Largest difference between torch and onnxruntime that may be shipped, over all outputs but blur. [1]"""
 PARITY_SIZES = ((1, 128, 256), (2, 64, 96), (1, 448, 1536))
-"""(pictures, height, width) of the parity check: other sizes than the exported one, and the one in use. [px]"""
+"""(pictures, height, width) of the parity check: other sizes than the exported one, and the one in use. [px]
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +62,9 @@ class Parity:
     rounding_mean_abs: float
 
 
-def export(run: Path, folder: Path, *, licence: str = "Apache-2.0", make_default: bool = True) -> WeightsEntry:
+def export(
+    run: Path, folder: Path, *, licence: str = "Apache-2.0", make_default: bool = True
+) -> WeightsEntry:
     """
     Export a finished run into a folder with a manifest.
 
@@ -83,14 +88,24 @@ def export(run: Path, folder: Path, *, licence: str = "Apache-2.0", make_default
     data, rounded = to_onnx(network)
     parity = compare(data, network, rounded)
     if parity.max_abs > PARITY_LIMIT:
-        raise WeightsError(f"{config.name}: torch and onnxruntime differ by {parity.max_abs:.2e}; "
-                           f"needs {PARITY_LIMIT:.0e}. Export with another opset, or look for the first layer that differs.")
+        raise WeightsError(
+            f"{config.name}: torch and onnxruntime differ by {parity.max_abs:.2e}; "
+            f"needs {PARITY_LIMIT:.0e}. Export with another opset, or look for the first layer that differs."
+        )
     entry = WeightsEntry(
-        name=config.name, role=config.role, path=Path("weights") / f"{config.name}.onnx", size=len(data),
-        sha256=hashlib.sha256(data).hexdigest(), licence=licence, trained_by=f"weights/{config.name}.json",
-        card="MODEL_CARD.md", parity_max_abs=float(f"{parity.max_abs:.3g}"),
+        name=config.name,
+        role=config.role,
+        path=Path("weights") / f"{config.name}.onnx",
+        size=len(data),
+        sha256=hashlib.sha256(data).hexdigest(),
+        licence=licence,
+        trained_by=f"weights/{config.name}.json",
+        card="MODEL_CARD.md",
+        parity_max_abs=float(f"{parity.max_abs:.3g}"),
         parity={
-            "torch": torch.__version__, "onnxruntime": onnxruntime.__version__, "opset": OPSET,
+            "torch": torch.__version__,
+            "onnxruntime": onnxruntime.__version__,
+            "opset": OPSET,
             "rounding_max_abs": float(f"{parity.rounding_max_abs:.3g}"),
             "rounding_mean_abs": float(f"{parity.rounding_mean_abs:.3g}"),
         },
@@ -135,12 +150,17 @@ def to_onnx(network: JawNetwork) -> tuple[bytes, JawNetwork]:
     buffer = io.BytesIO()
     example = torch.rand(1, 3, 64, 96, generator=torch.Generator().manual_seed(0))
     with warnings.catch_warnings():
-        # The tracing exporter says that it is old. The new one needed over ten minutes of symbolic algebra for the
-        # dynamic height and width of this network; the check below judges the file either way.
+        # The tracing exporter says that it is old. The new one needed over ten minutes of symbolic algebra
+        # for the dynamic height and width of this network; the check below judges the file either way.
         warnings.simplefilter("ignore")
         torch.onnx.export(
-            Activated(fused).eval(), (example,), buffer, dynamo=False, opset_version=OPSET,
-            input_names=[str(INPUT["name"])], output_names=[str(OUTPUT["name"])],
+            Activated(fused).eval(),
+            (example,),
+            buffer,
+            dynamo=False,
+            opset_version=OPSET,
+            input_names=[str(INPUT["name"])],
+            output_names=[str(OUTPUT["name"])],
             dynamic_axes={str(name): {0: "N", 2: "H", 3: "W"} for name in (INPUT["name"], OUTPUT["name"])},
         )
     model = onnx.load_from_string(buffer.getvalue())
@@ -154,7 +174,9 @@ def to_onnx(network: JawNetwork) -> tuple[bytes, JawNetwork]:
 
 
 def halve(model: onnx.ModelProto) -> None:
-    """Store the large float32 tensors of ``model`` as float16, each followed by a Cast to float32; in place."""
+    """
+    Store the large float32 tensors of ``model`` as float16, each followed by a Cast to float32; in place.
+    """
     casts, kept = [], []
     for tensor in model.graph.initializer:
         values = numpy_helper.to_array(tensor)
@@ -220,8 +242,13 @@ def enter(entry: WeightsEntry, manifest: Path, *, make_default: bool) -> None:
     entries.append(entry)
     if make_default:
         default[entry.role] = entry.name
-    lines = ["# Written by the export of crestgauge.training; one name is one file for ever.",
-             f'schema = "{SCHEMA}"', "", "[default]", *(f'{role} = "{name}"' for role, name in sorted(default.items()))]
+    lines = [
+        "# Written by the export of crestgauge.training; one name is one file for ever.",
+        f'schema = "{SCHEMA}"',
+        "",
+        "[default]",
+        *(f'{role} = "{name}"' for role, name in sorted(default.items())),
+    ]
     text = "\n".join(lines) + "\n\n" + "\n".join(format_entry(each) for each in entries)
     part = manifest.with_name(manifest.name + ".part")
     part.write_text(text, encoding="utf-8")
@@ -235,8 +262,10 @@ def _relative(entry: WeightsEntry, folder: Path) -> WeightsEntry:
 
 def _refuse_other_bytes(path: Path, data: bytes, name: str) -> None:
     if path.is_file() and path.read_bytes() != data:
-        raise WeightsError(f"{path}: {name} exists with other bytes; a name is never reused. "
-                           "Give the run another name in its config.")
+        raise WeightsError(
+            f"{path}: {name} exists with other bytes; a name is never reused. "
+            "Give the run another name in its config."
+        )
 
 
 def _fused(network: JawNetwork) -> JawNetwork:

@@ -2,12 +2,14 @@
 Photographs on disk as a source of training pictures: one's own labelled photos, or a drawn data set.
 
 A folder holds ``photos/NAME.jpg`` (any picture format that can be read), ``labels/NAME.material.png`` and
-``labels/NAME.tooth.png`` (8-bit class numbers of `crestgauge.model.labels`, same size as the upright photo, 255 = not labelled)
-and, if known, ``truth/NAME.json`` with tooth states, lobe centres, side and view. What is not known is left out of the losses.
+``labels/NAME.tooth.png`` (8-bit class numbers of `crestgauge.model.labels`, same size as the upright photo,
+255 = not labelled) and, if known, ``truth/NAME.json`` with tooth states, lobe centres, side and view. What is
+not known is left out of the losses.
 
-Pictures are cut as the networks see them (the whole photo small, or the row turned level) and varied with albumentations in
-ways that need the file's own pixels: lens and paper distortion, local contrast, cast shadows, compression. Colour, blur, noise
-and turns come later, for drawn and for filed pictures alike (`crestgauge.training.augment`).
+Pictures are cut as the networks see them (the whole photo small, or the row turned level) and varied with
+albumentations in ways that need the file's own pixels: lens and paper distortion, local contrast, cast
+shadows, compression. Colour, blur, noise and turns come later, for drawn and for filed pictures alike
+(`crestgauge.training.augment`).
 """
 
 from __future__ import annotations
@@ -85,7 +87,9 @@ class FileDraw:
 
     def __init__(self, folder: Path, role: Role, share: float = 1.0, other: Draw | None = None) -> None:
         if not 0 <= share <= 1 or (share < 1 and other is None):
-            raise InputError(f"{folder}: share {share} of photos; needs 0..1, and another source unless it is 1")
+            raise InputError(
+                f"{folder}: share {share} of photos; needs 0..1, and another source unless it is 1"
+            )
         self.photos, self.role, self.share, self.other = list_photos(folder), role, share, other
 
     def __call__(self, seed: int, count: int, device: torch.device) -> Drawn:
@@ -119,10 +123,16 @@ def list_photos(folder: Path) -> list[LabelledPhoto]:
             missing = f"photos/{name}.jpg" if photo is None else f"labels/{tooth.name}"
             raise InputError(f"{material}: {missing} is missing. Add it, or remove the label map.")
         truth = folder / "truth" / f"{name}.json"
-        found.append(LabelledPhoto(photo=photo, material=material, tooth=tooth, truth=truth if truth.is_file() else None))
+        found.append(
+            LabelledPhoto(
+                photo=photo, material=material, tooth=tooth, truth=truth if truth.is_file() else None
+            )
+        )
     if not found:
-        raise InputError(f"{folder}: no labels/*.material.png; needs labelled photos. "
-                         'Write some with "crestgauge synth --labels".')
+        raise InputError(
+            f"{folder}: no labels/*.material.png; needs labelled photos. "
+            'Write some with "crestgauge synth --labels".'
+        )
     return found
 
 
@@ -146,7 +156,9 @@ def read_view(paths: LabelledPhoto, role: Role) -> View:
         seen = coarse_view(photo.pixels)
         size, frame = (COARSE_LONG_SIDE, COARSE_LONG_SIDE), seen.frame
         below, right = size[1] - seen.pixels.shape[0], size[0] - seen.pixels.shape[1]
-        image = cv2.copyMakeBorder(seen.pixels, 0, below, 0, right, cv2.BORDER_CONSTANT, value=seen.edge_colour)
+        image = cv2.copyMakeBorder(
+            seen.pixels, 0, below, 0, right, cv2.BORDER_CONSTANT, value=seen.edge_colour
+        )
         if role == "fine":  # no two teeth to level by: a picture without a row, at the crop's size
             scale = min(CROP_SIZE[0] / photo.width, CROP_SIZE[1] / photo.height)
             size, frame = CROP_SIZE, RowFrame(matrix=np.array([[scale, 0, 0], [0, scale, 0]]))
@@ -158,10 +170,14 @@ def read_view(paths: LabelledPhoto, role: Role) -> View:
     teeth = truth.get("teeth", [])
     lobes = lobe_points(teeth, frame)
     return View(
-        image=image, material=in_view["material"], tooth=in_view["tooth"],
+        image=image,
+        material=in_view["material"],
+        tooth=in_view["tooth"],
         lingual=lingual_map(in_view["tooth"], lobes, truth.get("side"), frame),
-        lobe=heat_map(lobes, size, known=bool(teeth)), state=state_map(in_view["tooth"], teeth),
-        view=_turned(truth.get("view"), frame), blur=_blur(truth.get("blur_px"), frame),
+        lobe=heat_map(lobes, size, known=bool(teeth)),
+        state=state_map(in_view["tooth"], teeth),
+        view=_turned(truth.get("view"), frame),
+        blur=_blur(truth.get("blur_px"), frame),
     )
 
 
@@ -196,12 +212,17 @@ def level_frame(tooth: Labels) -> RowFrame | None:
 
 def lobe_points(teeth: Sequence[dict[str, Any]], frame: RowFrame) -> Floats:
     """Lobe centres of a truth file in the view, front first, shape (N, 2)."""
-    points = np.array([p for t in teeth for p in (t.get("lobe_centres") or [])], dtype=np.float64).reshape(-1, 2)
+    points = np.array([p for t in teeth for p in (t.get("lobe_centres") or [])], dtype=np.float64).reshape(
+        -1, 2
+    )
     return points @ frame.matrix[:, :2].T + frame.matrix[:, 2]
 
 
 def heat_map(lobes: Floats, size: tuple[int, int], *, known: bool) -> NDArray[np.float32]:
-    """Heat 1 at each lobe's centre, Gaussian of `LOBE_SIGMA` times the mean distance of neighbours; NaN if not known."""
+    """
+    Heat 1 at each lobe's centre, Gaussian of `LOBE_SIGMA` times the mean distance of neighbours; NaN if not
+    known.
+    """
     width, height = size
     if not known:
         return np.full((height, width), np.nan, dtype=np.float32)
@@ -218,10 +239,12 @@ def heat_map(lobes: Floats, size: tuple[int, int], *, known: bool) -> NDArray[np
 
 def lingual_map(tooth: Labels, lobes: Floats, side: str | None, frame: RowFrame) -> Labels:
     """
-    1 on the tongue side of the line through the lobe centres, 0 on the cheek side, on crowns; `IGNORE` elsewhere.
+    1 on the tongue side of the line through the lobe centres, 0 on the cheek side, on crowns; `IGNORE`
+    elsewhere.
 
-    With the camera above and tooth 1 at the left of the levelled crop, the tongue side of a left jaw is up. Nothing is said
-    close to the line, where a person's dots and the true middle differ, nor without side and at least three lobes.
+    With the camera above and tooth 1 at the left of the levelled crop, the tongue side of a left jaw is up.
+    Nothing is said close to the line, where a person's dots and the true middle differ, nor without side and
+    at least three lobes.
     """
     out = np.full(tooth.shape, IGNORE, dtype=np.uint8)
     if side not in ("left", "right") or len(lobes) < 3:
@@ -229,7 +252,9 @@ def lingual_map(tooth: Labels, lobes: Floats, side: str | None, frame: RowFrame)
     direction = lobes[-1] - lobes[0]
     length = float(np.hypot(*direction))
     along = direction / length
-    up = np.array([along[1], -along[0]])  # a quarter turn against the clock on the screen: up when the row points right
+    up = np.array(
+        [along[1], -along[0]]
+    )  # a quarter turn against the clock on the screen: up when the row points right
     rows, columns = np.nonzero(tooth)
     points = np.stack([columns, rows], axis=1) - lobes[0]
     place, height = points @ along, points @ up
@@ -257,12 +282,21 @@ def vary(view: View, seed: int) -> View:
     masks = [view.material, view.tooth, view.lingual, view.state, view.lobe]
     done = pipeline(image=np.ascontiguousarray(view.image), masks=masks)
     material, tooth, lingual, state, lobe = done["masks"]
-    return View(image=done["image"], material=material, tooth=tooth, lingual=lingual, lobe=lobe, state=state,
-                view=view.view, blur=view.blur)
+    return View(
+        image=done["image"],
+        material=material,
+        tooth=tooth,
+        lingual=lingual,
+        lobe=lobe,
+        state=state,
+        view=view.view,
+        blur=view.blur,
+    )
 
 
 def as_batch(views: Sequence[View], device: torch.device) -> Labelled:
     """Views of one size as a batch, as a drawing function gives it."""
+
     def stack(name: str) -> torch.Tensor:
         return torch.from_numpy(np.stack([getattr(view, name) for view in views])).to(device)
 
@@ -270,8 +304,12 @@ def as_batch(views: Sequence[View], device: torch.device) -> Labelled:
     height, width = material.shape[1:]
     sight = torch.tensor([view.view for view in views], dtype=torch.float32, device=device)
     return Labelled(
-        image=stack("image").permute(0, 3, 1, 2).float() / 255, material=material, tooth=stack("tooth"),
-        lingual=stack("lingual"), lobe=stack("lobe").float(), state=stack("state"),
+        image=stack("image").permute(0, 3, 1, 2).float() / 255,
+        material=material,
+        tooth=stack("tooth"),
+        lingual=stack("lingual"),
+        lobe=stack("lobe").float(),
+        state=stack("state"),
         tilt=sight[:, :, None, None].expand(-1, -1, height, width).clone(),
         blur=torch.tensor([view.blur for view in views], dtype=torch.float32, device=device),
         void=material == IGNORE,
@@ -284,25 +322,32 @@ def _pipeline() -> Any:
     import albumentations as A
 
     reflect = cv2.BORDER_REFLECT_101
-    return A.Compose([
-        A.Perspective(scale=(0.0, 0.03), keep_size=True, fit_output=False, border_mode=reflect, p=0.3),
-        A.GridDistortion(num_steps=5, distort_limit=(-0.06, 0.06), border_mode=reflect, p=0.3),
-        A.CLAHE(clip_limit=(1.0, 3.0), p=0.15),
-        A.RandomShadow(p=0.2),
-        A.PlanckianJitter(p=0.3),
-        A.ISONoise(p=0.2),
-        A.ImageCompression(quality_range=(40, 95), p=0.4),
-    ])
+    return A.Compose(
+        [
+            A.Perspective(scale=(0.0, 0.03), keep_size=True, fit_output=False, border_mode=reflect, p=0.3),
+            A.GridDistortion(num_steps=5, distort_limit=(-0.06, 0.06), border_mode=reflect, p=0.3),
+            A.CLAHE(clip_limit=(1.0, 3.0), p=0.15),
+            A.RandomShadow(p=0.2),
+            A.PlanckianJitter(p=0.3),
+            A.ISONoise(p=0.2),
+            A.ImageCompression(quality_range=(40, 95), p=0.4),
+        ]
+    )
 
 
 def _read_labels(path: Path, shape: tuple[int, int], classes: int) -> Labels:
     labels = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
     if labels is None or labels.dtype != np.uint8 or labels.shape != shape:
         found = "no picture" if labels is None else f"{labels.dtype} of shape {labels.shape}"
-        raise InputError(f"{path}: {found}; needs an 8-bit grey PNG of shape {shape}, as the upright photo. Write it again.")
+        raise InputError(
+            f"{path}: {found}; needs an 8-bit grey PNG of shape {shape}, as the upright photo. "
+            "Write it again."
+        )
     wrong = labels[(labels >= classes) & (labels != IGNORE)]
     if wrong.size:
-        raise InputError(f"{path}: value {int(wrong.flat[0])}; needs 0..{classes - 1} or {IGNORE}. Write it again.")
+        raise InputError(
+            f"{path}: value {int(wrong.flat[0])}; needs 0..{classes - 1} or {IGNORE}. Write it again."
+        )
     return np.asarray(labels, dtype=np.uint8)
 
 

@@ -1,8 +1,9 @@
 """
-The training run: draw, vary, step, check, save; on a GPU where there is one, at toy size on a CPU with the same code.
+The training run: draw, vary, step, check, save; on a GPU where there is one, at toy size on a CPU with the
+same code.
 
-A run ends by steps or by wall-clock time, and the learning rate follows the share of the run that is used up. A killed run goes
-on from its last checkpoint when started again with the same folder.
+A run ends by steps or by wall-clock time, and the learning rate follows the share of the run that is used up.
+A killed run goes on from its last checkpoint when started again with the same folder.
 """
 
 from __future__ import annotations
@@ -85,9 +86,11 @@ def train(
 
 def drawing(config: TrainConfig) -> Draw:
     """
-    The generator's drawing function with the options of ``config``, or photographs in between; can be pickled.
+    The generator's drawing function with the options of ``config``, or photographs in between; can be
+    pickled.
 
-    ``draw.photos`` names a folder of labelled photographs, ``draw.photo_share`` the share of batches that comes from it.
+    ``draw.photos`` names a folder of labelled photographs, ``draw.photo_share`` the share of batches that
+    comes from it.
     """
     options = dict(config.draw)
     folder, share = options.pop("photos", None), float(options.pop("photo_share", 1.0))
@@ -116,7 +119,9 @@ class Run:
         torch.manual_seed(config.seed)
         if device.type == "cuda":
             torch.cuda.set_device(device)
-            torch.backends.cudnn.benchmark = False  # tuning took over half a minute a process, for no gain in a run of minutes
+            torch.backends.cudnn.benchmark = (
+                False  # tuning took over half a minute a process, for no gain in a run of minutes
+            )
             torch.backends.cuda.matmul.allow_tf32 = True
             torch.backends.cudnn.allow_tf32 = True
         self.network = build_network(config.network).to(device, memory_format=torch.channels_last)
@@ -141,7 +146,9 @@ class Run:
         schedule = self.config.schedule
         by_steps = self.step / schedule.max_steps if schedule.max_steps else 0.0
         waited = self.filled  # the first pictures take their time before there is anything to learn
-        by_time = (self.elapsed - waited) / max(schedule.max_seconds - waited, 1.0) if schedule.max_seconds else 0.0
+        by_time = (
+            (self.elapsed - waited) / max(schedule.max_seconds - waited, 1.0) if schedule.max_seconds else 0.0
+        )
         return min(max(by_steps, by_time), 1.0)
 
     def go(self) -> None:
@@ -201,7 +208,9 @@ class Run:
         else:
             self.bad += 1
             if self.bad > BAD_STEPS_ALLOWED:
-                raise FloatingPointError(f"{self.config.name}: {self.bad} steps in a row without a finite gradient")
+                raise FloatingPointError(
+                    f"{self.config.name}: {self.bad} steps in a row without a finite gradient"
+                )
         self.step += 1
         return {"total": total.detach(), **parts}
 
@@ -217,9 +226,15 @@ class Run:
     def save(self) -> None:
         """Checkpoint, written under another name first so that a kill leaves the old one whole."""
         state = {
-            "name": self.config.name, "seed": self.config.seed, "step": self.step, "elapsed": self.elapsed,
-            "added": self.pool.added, "history": self.history, "checks": self.checks,
-            "network": self.network.state_dict(), "average": self.average.network.state_dict(),
+            "name": self.config.name,
+            "seed": self.config.seed,
+            "step": self.step,
+            "elapsed": self.elapsed,
+            "added": self.pool.added,
+            "history": self.history,
+            "checks": self.checks,
+            "network": self.network.state_dict(),
+            "average": self.average.network.state_dict(),
             "optimizer": self.optimizer.state_dict(),
         }
         part = self.out / (CHECKPOINT + ".part")
@@ -234,13 +249,21 @@ class Run:
         torch.save({k: v.cpu().contiguous() for k, v in self.average.network.state_dict().items()}, part)
         part.replace(self.out / WEIGHTS)
         record = {
-            "name": self.config.name, "role": self.config.role, "seed": self.config.seed,
-            "commit": commit(), "config": as_table(self.config), "steps": self.step,
-            "seconds": round(self.elapsed, 1), "pictures_drawn": self.pool.added,
+            "name": self.config.name,
+            "role": self.config.role,
+            "seed": self.config.seed,
+            "commit": commit(),
+            "config": as_table(self.config),
+            "steps": self.step,
+            "seconds": round(self.elapsed, 1),
+            "pictures_drawn": self.pool.added,
             "pictures_used": self.step * self.config.schedule.batch,
             "parameters": sum(p.numel() for p in self.network.parameters()),
-            "versions": versions(), "device": device_name(self.device),
-            "metrics": final, "checks": self.checks, "history": self.history,
+            "versions": versions(),
+            "device": device_name(self.device),
+            "metrics": final,
+            "checks": self.checks,
+            "history": self.history,
         }
         record = without_nan(record)
         (self.out / RECORD).write_text(json.dumps(record, indent=1, allow_nan=False) + "\n", encoding="utf-8")
@@ -251,7 +274,8 @@ class Run:
         self.history.append({"step": float(self.step), "seconds": round(self.elapsed, 1), **values})
         speed = self.step / max(self.elapsed, 1e-6)
         text = " ".join(f"{name} {value:.3f}" for name, value in values.items())
-        self.log(f"{self.config.name}: {share:4.0%} step {self.step} ({speed:.1f}/s) drawn {self.pool.added} {text}")
+        where = f"{share:4.0%} step {self.step} ({speed:.1f}/s) drawn {self.pool.added}"
+        self.log(f"{self.config.name}: {where} {text}")
 
     def _load(self) -> int:
         """State of a checkpoint of the same run, if there is one; returns how many pictures it had drawn."""
@@ -334,10 +358,16 @@ def make_optimizer(network: JawNetwork, schedule: ScheduleConfig) -> torch.optim
     groups = []
     for is_encoder in (True, False):
         for decays in (True, False):
-            chosen = [p for p in network.parameters() if (id(p) in encoder) is is_encoder and (p.ndim > 1) is decays]
-            groups.append({
-                "params": chosen, "encoder": is_encoder, "weight_decay": schedule.weight_decay if decays else 0.0
-            })
+            chosen = [
+                p for p in network.parameters() if (id(p) in encoder) is is_encoder and (p.ndim > 1) is decays
+            ]
+            groups.append(
+                {
+                    "params": chosen,
+                    "encoder": is_encoder,
+                    "weight_decay": schedule.weight_decay if decays else 0.0,
+                }
+            )
     return torch.optim.AdamW(groups, lr=schedule.rate, betas=(0.9, 0.99))
 
 
@@ -349,7 +379,8 @@ def set_rates(optimizer: torch.optim.Optimizer, rate: float, *, encoder_factor: 
 
 def rate_at(share: float, schedule: ScheduleConfig) -> float:
     """
-    Learning rate at ``share`` of the run: straight up, then half a cosine down to ``final_share`` of the highest.
+    Learning rate at ``share`` of the run: straight up, then half a cosine down to ``final_share`` of the
+    highest.
     """
     if share < schedule.warmup_share:
         return schedule.rate * (0.05 + 0.95 * share / schedule.warmup_share)
@@ -369,10 +400,17 @@ def without_nan(value: Any) -> Any:
 
 def commit() -> str | None:
     """Commit of the code, with "+" if files were changed since; None outside a git checkout."""
+
     def git(*arguments: str) -> str | None:
         try:
-            done = subprocess.run(["git", *arguments], cwd=Path(__file__).parent, capture_output=True, text=True,
-                                  timeout=10, check=True)
+            done = subprocess.run(
+                ["git", *arguments],
+                cwd=Path(__file__).parent,
+                capture_output=True,
+                text=True,
+                timeout=10,
+                check=True,
+            )
         except (OSError, subprocess.SubprocessError):
             return None
         return done.stdout.strip()
@@ -387,7 +425,9 @@ def versions() -> dict[str, str]:
     import timm
 
     return {
-        "python": platform.python_version(), "torch": torch.__version__, "timm": timm.__version__,
+        "python": platform.python_version(),
+        "torch": torch.__version__,
+        "timm": timm.__version__,
         "segmentation_models_pytorch": segmentation_models_pytorch.__version__,
     }
 

@@ -1,9 +1,10 @@
 """
 What a network loses on conditions that it was never shown.
 
-One network is trained on everything, and one more for each condition with that condition left out, all alike and for the same
-time. Both are then judged on pictures of that condition alone: the difference is what having seen it is worth, and so how
-far the generator's range, rather than the network, carries a result. A large fall says: widen there.
+One network is trained on everything, and one more for each condition with that condition left out, all alike
+and for the same time. Both are then judged on pictures of that condition alone: the difference is what having
+seen it is worth, and so how far the generator's range, rather than the network, carries a result. A large
+fall says: widen there.
 """
 
 from __future__ import annotations
@@ -37,7 +38,8 @@ class HoldoutConfig:
     config : str
         Training config that all runs start from, by name or path.
     conditions : tuple of str
-        Each "family:condition" of `crestgauge.synthetic_data.options.FAMILIES`; "a:b+a:c" leaves out two at once.
+        Each "family:condition" of `crestgauge.synthetic_data.options.FAMILIES`; "a:b+a:c" leaves out two at
+        once.
     seconds : float or None
         Wall-clock time of each run; None = as the config says. [s]
     pictures : int
@@ -90,7 +92,9 @@ def study(
 
     def trained(name: str, hold_out: tuple[str, ...]) -> Path:
         settings = replace(
-            base, name=f"{base.name}-{name}", draw={**base.draw, **({"hold_out": list(hold_out)} if hold_out else {})}
+            base,
+            name=f"{base.name}-{name}",
+            draw={**base.draw, **({"hold_out": list(hold_out)} if hold_out else {})},
         )
         if not (out / name / RECORD).is_file():
             train(settings, out / name, str(target), config.seconds, draw=draw_for(settings), log=log)
@@ -110,10 +114,16 @@ def study(
             if config.photos:
                 row[what] |= pipeline_numbers(run, parts, out / "readings" / f"{name}-{what}", config, log)
         results[condition] = row
-        log(f"{condition}: " + ", ".join(
-            f"{key.removeprefix('iou_')} {row['seen'][key]:.3f} -> {row['unseen'][key]:.3f}" for key in PIXEL_METRICS
-        ))
-    record: dict[str, Any] = without_nan({"config": config.config, "seconds": config.seconds, "conditions": results})
+        log(
+            f"{condition}: "
+            + ", ".join(
+                f"{key.removeprefix('iou_')} {row['seen'][key]:.3f} -> {row['unseen'][key]:.3f}"
+                for key in PIXEL_METRICS
+            )
+        )
+    record: dict[str, Any] = without_nan(
+        {"config": config.config, "seconds": config.seconds, "conditions": results}
+    )
     (out / RESULTS).write_text(json.dumps(record, indent=1, allow_nan=False) + "\n", encoding="utf-8")
     (out / REPORT).write_text(table(record), encoding="utf-8")
     return record
@@ -126,8 +136,11 @@ def pipeline_numbers(
     copy_default(config.manifest, "coarse", out / "model")
     export(run, out / "model")
     settings = EvaluateConfig(
-        photos=config.photos, workers=config.workers, drawers=config.drawers,
-        manifest=out / "model" / "weights.toml", dataset={"only": list(only)},
+        photos=config.photos,
+        workers=config.workers,
+        drawers=config.drawers,
+        manifest=out / "model" / "weights.toml",
+        dataset={"only": list(only)},
     )
     summary = evaluate_fresh(out, settings, log=log)
     numbers = {key: summary[key]["share"] for key in PIPELINE_METRICS if summary[key] is not None}
@@ -141,8 +154,11 @@ def table(record: dict[str, Any]) -> str:
     for row in rows.values():
         keys += [k for k in (*PIPELINE_METRICS, "ratio_error_median") if k in row["seen"] and k not in keys]
     lines = [
-        "# Conditions held out of training", "",
-        "Each cell: the network that saw the condition -> the one that did not, both judged on that condition alone.", "",
+        "# Conditions held out of training",
+        "",
+        "Each cell: the network that saw the condition -> the one that did not, both judged on that "
+        "condition alone.",
+        "",
         "| condition | " + " | ".join(key.removeprefix("iou_").replace("_", " ") for key in keys) + " |",
         "|" + "---|" * (len(keys) + 1),
     ]

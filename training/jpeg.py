@@ -1,9 +1,9 @@
 """
 What JPEG does to a picture, in tensor operations: colour turn, halved chroma, 8 x 8 cosine blocks, rounding.
 
-Follows the baseline process and the example tables K.1 and K.2 of ITU-T Recommendation T.81 (1992), with the colour turn of
-JFIF 1.02 and the usual scaling of the tables by quality (common practice, from the Independent JPEG Group's code).
-The entropy coding loses nothing, so it is left out.
+Follows the baseline process and the example tables K.1 and K.2 of ITU-T Recommendation T.81 (1992), with the
+colour turn of JFIF 1.02 and the usual scaling of the tables by quality (common practice, from the Independent
+JPEG Group's code). The entropy coding loses nothing, so it is left out.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """
 Losses of the label channels.
 
-Every block is judged in float32 whatever the network computed in, only on pixels where its label means something, and
-as a mean over those pixels, so that neither the size of a picture nor the number of ignored pixels changes its weight. A
-block without a single valid pixel in the batch gives 0, with a gradient of 0.
+Every block is judged in float32 whatever the network computed in, only on pixels where its label means
+something, and as a mean over those pixels, so that neither the size of a picture nor the number of ignored
+pixels changes its weight. A block without a single valid pixel in the batch gives 0, with a gradient of 0.
 """
 
 from __future__ import annotations
@@ -29,8 +29,9 @@ class LossConfig:
     material, dice, tooth, lingual, lobe, state, tilt, blur : float
         Weight of each block in the sum; ``dice`` is the overlap term of the material block.
     material_classes : tuple of float
-        Weight of each `Material`. All four crown materials have ONE weight on purpose: a heavier enamel class would
-        move the place where two probabilities are equal, and that place is the band edge that is measured.
+        Weight of each `Material`. All four crown materials have ONE weight on purpose: a heavier enamel class
+        would move the place where two probabilities are equal, and that place is the band edge that is
+        measured.
     slow_stride : int
         Every how many-th pixel of the slowly varying blocks is judged, to save time.
     beta : float
@@ -78,12 +79,19 @@ def total_loss(raw: Tensor, truth: Labelled, config: LossConfig) -> tuple[Tensor
         "dice": dice_loss(raw[:, CHANNELS["material"]], truth),
         "tooth": class_loss(slow[:, CHANNELS["tooth"]], tooth, tooth_weights(tooth.device)),
         "lingual": binary_loss(slow[:, CHANNELS["lingual"]][:, 0], lingual, crown & (lingual != IGNORE)),
-        "lobe": heat_loss(slow[:, CHANNELS["lobe"]][:, 0], truth.lobe[:, step, step],
-                          ~truth.void[:, step, step] & truth.lobe[:, step, step].isfinite()),
+        "lobe": heat_loss(
+            slow[:, CHANNELS["lobe"]][:, 0],
+            truth.lobe[:, step, step],
+            ~truth.void[:, step, step] & truth.lobe[:, step, step].isfinite(),
+        ),
         "state": class_loss(slow[:, CHANNELS["state"]], state.masked_fill(~crown, IGNORE)),
-        "tilt": tilt_loss(slow[:, CHANNELS["tilt"]], slow[:, CHANNELS["tilt_log_sigma"]][:, 0],
-                          truth.tilt[:, :, step, step], crown & truth.tilt[:, 0, step, step].isfinite(),
-                          beta=config.beta),
+        "tilt": tilt_loss(
+            slow[:, CHANNELS["tilt"]],
+            slow[:, CHANNELS["tilt_log_sigma"]][:, 0],
+            truth.tilt[:, :, step, step],
+            crown & truth.tilt[:, 0, step, step].isfinite(),
+            beta=config.beta,
+        ),
         "blur": blur_loss(slow[:, CHANNELS["blur"]][:, 0], truth.blur, crown),
     }
     total = torch.stack([getattr(config, name) * part for name, part in parts.items()]).sum()
@@ -91,7 +99,10 @@ def total_loss(raw: Tensor, truth: Labelled, config: LossConfig) -> tuple[Tensor
 
 
 def tooth_weights(device: torch.device) -> Tensor:
-    """Weights of none and teeth 1..6: crowns are a tenth of a picture, and which tooth it is matters more than where it ends."""
+    """
+    Weights of none and teeth 1..6: crowns are a tenth of a picture, and which tooth it is matters more than
+    where it ends.
+    """
     return torch.tensor((0.3, *(1.5,) * 6), device=device)
 
 
@@ -152,7 +163,8 @@ def binary_loss(logits: Tensor, labels: Tensor, valid: Tensor) -> Tensor:
 
 def heat_loss(logits: Tensor, heat: Tensor, valid: Tensor) -> Tensor:
     """
-    Cross entropy of a heat map less its own entropy (0 for a perfect answer), hot pixels weighted up; shapes (N, H, W).
+    Cross entropy of a heat map less its own entropy (0 for a perfect answer), hot pixels weighted up; shapes
+    (N, H, W).
 
     The weight depends on the true heat alone, so it does not move the answer that is best at a pixel.
     """

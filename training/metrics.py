@@ -1,7 +1,8 @@
 """
 Pixel metrics on drawn batches: overlap per class, and errors of the slowly varying blocks.
 
-These say how well the labels are learnt, not how well an age is told: for that, see `crestgauge.training.evaluate`.
+These say how well the labels are learnt, not how well an age is told: for that, see
+`crestgauge.training.evaluate`.
 """
 
 from __future__ import annotations
@@ -82,7 +83,9 @@ class PixelScore:
 
     def values(self) -> dict[str, float]:
         """Metrics by name; NaN where nothing was seen."""
-        result = {f"iou_{m.name.lower()}": float(v) for m, v in zip(Material, overlap(self.material), strict=True)}
+        result = {
+            f"iou_{m.name.lower()}": float(v) for m, v in zip(Material, overlap(self.material), strict=True)
+        }
         crown = self.tooth[1:]
         result["tooth_right"] = float(crown.diagonal(1).sum() / crown.sum())
         result["tooth_number_right"] = float(crown.diagonal(1).sum() / crown[:, 1:].sum())

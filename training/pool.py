@@ -1,5 +1,6 @@
 """
-A ring of drawn pictures on the training device, filled in between steps or by processes that draw beside the training.
+A ring of drawn pictures on the training device, filled in between steps or by processes that draw beside the
+training.
 """
 
 from __future__ import annotations
@@ -40,10 +41,15 @@ class Pool:
     def add(self, packed: Packed) -> None:
         """Put pictures in place of the oldest."""
         if self._store is None:
-            self._store = Packed(**{
-                f.name: torch.zeros((self.capacity, *value.shape[1:]), dtype=value.dtype, device=self.device)
-                for f in fields(Packed) for value in [getattr(packed, f.name)]
-            })
+            self._store = Packed(
+                **{
+                    f.name: torch.zeros(
+                        (self.capacity, *value.shape[1:]), dtype=value.dtype, device=self.device
+                    )
+                    for f in fields(Packed)
+                    for value in [getattr(packed, f.name)]
+                }
+            )
         at = self.added % self.capacity
         for f in fields(Packed):
             getattr(self._store, f.name)[at : at + len(packed)] = getattr(packed, f.name).to(self.device)

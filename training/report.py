@@ -31,40 +31,71 @@ AIMS = (
 def markdown(summary: Record) -> str:
     """Page with the main numbers, the confusion matrix, refusals, and every group of conditions."""
     lines = [
-        "# Evaluation", "",
-        f"{summary['photos']} photographs, {summary['usable']} of them usable, {summary['unreadable']} unreadable as files. "
-        "Every age is a proposal for a trained person to confirm; here it is compared with drawn or declared truth.", "",
-        *_table(("on usable photographs", "result", "95 % interval", "aim"),
-                [(what, percent(summary[key]), interval(summary[key]), aim) for what, key, aim in AIMS]), "",
-        *_table((f"crests with bands of at least {WIDE_BAND_PX:g} px", "result", "aim"), [
-            ("crests", str(summary["wide_crests"]), ""),
-            ("of these measured", percent(summary["wide_crests_measured"]), ""),
-            ("ratio, median relative error", _percent(summary["ratio_error_median"]), "at most 5 %"),
-            ("ratio, 95th percentile", _percent(summary["ratio_error_95"]), "at most 20 %"),
-            ("ratio, median signed error", _percent(summary["ratio_bias_median"]), ""),
-            ("95 % intervals that hold the truth", percent(summary["coverage_wide"]), "92-98 %"),
-            ("the same over all crests", percent(summary["coverage_all"]), ""),
-            ("tilt error, median / 95th percentile",
-             f"{_number(summary['tilt_error_deg_median'])} / {_number(summary['tilt_error_deg_95'])} deg", ""),
-        ]), "",
-        "## Photographs spoilt on purpose", "",
-        *_table(("spoilt", "refused", "with the right reason", "reasons given"), [
-            ("all", with_count(summary["unusable_refused"]), with_count(summary["unusable_right_reason"]), ""),
-            *((reason, with_count(v["refused"]), with_count(v["right_reason"]), _counts(v["said"]))
-              for reason, v in summary["by_reason"].items()),
-        ]), "",
-        f"Usable photographs were refused for: {_counts(summary['false_refusal_reasons']) or 'none'}.", "",
-        "## Class said (columns) for each true class (rows)", "", *_confusion(summary["confusion"]), "",
+        "# Evaluation",
+        "",
+        f"{summary['photos']} photographs, {summary['usable']} of them usable, "
+        f"{summary['unreadable']} unreadable as files. Every age is a proposal for a trained person to "
+        "confirm; here it is compared with drawn or declared truth.",
+        "",
+        *_table(
+            ("on usable photographs", "result", "95 % interval", "aim"),
+            [(what, percent(summary[key]), interval(summary[key]), aim) for what, key, aim in AIMS],
+        ),
+        "",
+        *_table(
+            (f"crests with bands of at least {WIDE_BAND_PX:g} px", "result", "aim"),
+            [
+                ("crests", str(summary["wide_crests"]), ""),
+                ("of these measured", percent(summary["wide_crests_measured"]), ""),
+                ("ratio, median relative error", _percent(summary["ratio_error_median"]), "at most 5 %"),
+                ("ratio, 95th percentile", _percent(summary["ratio_error_95"]), "at most 20 %"),
+                ("ratio, median signed error", _percent(summary["ratio_bias_median"]), ""),
+                ("95 % intervals that hold the truth", percent(summary["coverage_wide"]), "92-98 %"),
+                ("the same over all crests", percent(summary["coverage_all"]), ""),
+                (
+                    "tilt error, median / 95th percentile",
+                    " / ".join(_number(summary[f"tilt_error_deg_{q}"]) for q in ("median", "95")) + " deg",
+                    "",
+                ),
+            ],
+        ),
+        "",
+        "## Photographs spoilt on purpose",
+        "",
+        *_table(
+            ("spoilt", "refused", "with the right reason", "reasons given"),
+            [
+                (
+                    "all",
+                    with_count(summary["unusable_refused"]),
+                    with_count(summary["unusable_right_reason"]),
+                    "",
+                ),
+                *(
+                    (reason, with_count(v["refused"]), with_count(v["right_reason"]), _counts(v["said"]))
+                    for reason, v in summary["by_reason"].items()
+                ),
+            ],
+        ),
+        "",
+        f"Usable photographs were refused for: {_counts(summary['false_refusal_reasons']) or 'none'}.",
+        "",
+        "## Class said (columns) for each true class (rows)",
+        "",
+        *_confusion(summary["confusion"]),
+        "",
     ]
     for name, values in summary["groups"].items():
         lines += [f"## By {name}", "", *_group(values), ""]
     if "edge_model" in summary:
         edge = summary["edge_model"]
         lines += [
-            "## Edge model", "",
-            f"{edge['crests']} crests. 95 % intervals held the truth in {_percent(edge['coverage_before'])} before, in "
-            f"{_percent(edge['coverage_other_half'])} of the half that a new model was not fitted to, and in "
-            f"{_percent(edge['coverage_after'])} after a fit to all.", "",
+            "## Edge model",
+            "",
+            f"{edge['crests']} crests. 95 % intervals held the truth in {_percent(edge['coverage_before'])} "
+            f"before, in {_percent(edge['coverage_other_half'])} of the half that a new model was not fitted "
+            f"to, and in {_percent(edge['coverage_after'])} after a fit to all.",
+            "",
         ]
     return "\n".join(lines)
 
@@ -81,17 +112,42 @@ def with_count(share: Record | None) -> str:
 
 def interval(share: Record | None) -> str:
     """The interval of a share, with the number of answers."""
-    return "-" if share is None else f"{100 * share['low']:.1f} to {100 * share['high']:.1f} % of {share['of']}"
+    return (
+        "-" if share is None else f"{100 * share['low']:.1f} to {100 * share['high']:.1f} % of {share['of']}"
+    )
 
 
 def _group(values: Record) -> list[str]:
-    head = ("", "n", "exact", "within one", "borderline", "refused", "ratio error", "95 % held", "side", "numbers")
-    return _table(head, [
-        (value, str(v["count"]), percent(v["exact"]), percent(v["within_one"]), percent(v["borderline"]),
-         percent(v["refused"]), _percent(v["ratio_error_median"]), percent(v["coverage_wide"]),
-         percent(v["side_right"]), percent(v["teeth_numbered_right"]))
-        for value, v in values.items()
-    ])
+    head = (
+        "",
+        "n",
+        "exact",
+        "within one",
+        "borderline",
+        "refused",
+        "ratio error",
+        "95 % held",
+        "side",
+        "numbers",
+    )
+    return _table(
+        head,
+        [
+            (
+                value,
+                str(v["count"]),
+                percent(v["exact"]),
+                percent(v["within_one"]),
+                percent(v["borderline"]),
+                percent(v["refused"]),
+                _percent(v["ratio_error_median"]),
+                percent(v["coverage_wide"]),
+                percent(v["side_right"]),
+                percent(v["teeth_numbered_right"]),
+            )
+            for value, v in values.items()
+        ],
+    )
 
 
 def _confusion(table: Record) -> list[str]:
@@ -102,7 +158,9 @@ def _confusion(table: Record) -> list[str]:
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
     return [
-        "| " + " | ".join(head) + " |", "|" + "---|" * len(head), *("| " + " | ".join(row) + " |" for row in rows)
+        "| " + " | ".join(head) + " |",
+        "|" + "---|" * len(head),
+        *("| " + " | ".join(row) + " |" for row in rows),
     ]
 
 

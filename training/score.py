@@ -1,8 +1,10 @@
 """
-One reading against the truth of its photograph, and many of these as one table of numbers. Pure: plain values in and out.
+One reading against the truth of its photograph, and many of these as one table of numbers. Pure: plain values
+in and out.
 
-Truth has the form ``crestgauge.truth/1`` (see `crestgauge.synthetic_data`), a reading ``crestgauge.reading/1``. Any source
-of photographs that writes such truth files can be scored, whoever drew or labelled them.
+Truth has the form ``crestgauge.truth/1`` (see `crestgauge.synthetic_data`), a reading
+``crestgauge.reading/1``. Any source of photographs that writes such truth files can be scored, whoever drew
+or labelled them.
 """
 
 from __future__ import annotations
@@ -43,11 +45,23 @@ def score_photo(truth: Record, reading: Record | None, error: str | None = None)
         Plain values: one row of ``photos.jsonl``.
     """
     row: Record = {
-        "file": truth["file"], "family": truth.get("family"), "usable": truth["usable"], "error": error,
-        "true_reasons": list(truth.get("unusable", [])), "true_class": truth.get("age_class"),
-        "true_class_by_key": truth.get("age_class_by_key"), "groups": groups_of(truth),
-        "outcome": None, "refused": False, "reasons": [], "age_class": None, "possible": [],
-        "side_right": None, "tilt_error_deg": None, "teeth": [], "crests": [],
+        "file": truth["file"],
+        "family": truth.get("family"),
+        "usable": truth["usable"],
+        "error": error,
+        "true_reasons": list(truth.get("unusable", [])),
+        "true_class": truth.get("age_class"),
+        "true_class_by_key": truth.get("age_class_by_key"),
+        "groups": groups_of(truth),
+        "outcome": None,
+        "refused": False,
+        "reasons": [],
+        "age_class": None,
+        "possible": [],
+        "side_right": None,
+        "tilt_error_deg": None,
+        "teeth": [],
+        "crests": [],
     }
     if reading is None:
         return row
@@ -78,19 +92,28 @@ def groups_of(truth: Record) -> dict[str, str]:
 
 
 def match_teeth(truth: Sequence[Record], read: Sequence[Record]) -> list[Record]:
-    """For every tooth that the photograph shows: the number that the reading gives the crown there, or None."""
+    """
+    For every tooth that the photograph shows: the number that the reading gives the crown there, or None.
+    """
     rows = []
     for tooth in truth:
         if tooth.get("box") is None or tooth["state"] not in ("erupted", "erupting", "broken"):
             continue
-        overlaps = [(box_overlap(tooth["box"], other["box"]), other) for other in read if other["box"] is not None]
+        overlaps = [
+            (box_overlap(tooth["box"], other["box"]), other) for other in read if other["box"] is not None
+        ]
         best = max(overlaps, key=lambda pair: pair[0], default=(0.0, None))
         found = best[1] if best[0] >= SAME_BOX else None
-        rows.append({
-            "position": tooth["position"], "found": None if found is None else found["position"],
-            "true_state": tooth["state"], "state": None if found is None else found["state"],
-            "true_milk": tooth.get("milk"), "milk": None if found is None else found["milk"],
-        })
+        rows.append(
+            {
+                "position": tooth["position"],
+                "found": None if found is None else found["position"],
+                "true_state": tooth["state"],
+                "state": None if found is None else found["state"],
+                "true_milk": tooth.get("milk"),
+                "milk": None if found is None else found["milk"],
+            }
+        )
     return rows
 
 
@@ -102,15 +125,23 @@ def match_crests(truth: Sequence[Record], read: Sequence[Record]) -> list[Record
         for crest in tooth.get("crests", []):
             other = said.get((tooth["position"], crest["lobe"]))
             ratio = None if other is None else other["ratio"]
-            rows.append({
-                "position": tooth["position"], "lobe": crest["lobe"], "true_ratio": crest["ratio"],
-                "true_gone": crest["infundibulum_gone"],
-                "gone": None if other is None else "infundibulum_gone" in other["flags"],
-                "ratio": None if ratio is None else ratio["value"], "u": None if ratio is None else ratio["u"],
-                "dentine_px": crest.get("dentine_px"), "enamel_px": crest.get("enamel_px"),
-                "read_dentine_px": _value(other, "dentine_px"),
-                "read_enamel_px": _mean(_value(other, "enamel_outer_px"), _value(other, "enamel_inner_px")),
-            })
+            rows.append(
+                {
+                    "position": tooth["position"],
+                    "lobe": crest["lobe"],
+                    "true_ratio": crest["ratio"],
+                    "true_gone": crest["infundibulum_gone"],
+                    "gone": None if other is None else "infundibulum_gone" in other["flags"],
+                    "ratio": None if ratio is None else ratio["value"],
+                    "u": None if ratio is None else ratio["u"],
+                    "dentine_px": crest.get("dentine_px"),
+                    "enamel_px": crest.get("enamel_px"),
+                    "read_dentine_px": _value(other, "dentine_px"),
+                    "read_enamel_px": _mean(
+                        _value(other, "enamel_outer_px"), _value(other, "enamel_inner_px")
+                    ),
+                }
+            )
     return rows
 
 
@@ -136,8 +167,8 @@ def summarise(rows: Sequence[Record]) -> Record:
     """
     All numbers of an evaluation.
 
-    Every share comes as ``{"share", "of", "count", "low", "high"}`` with a 95 % Wilson interval; None where there is
-    nothing to count.
+    Every share comes as ``{"share", "of", "count", "low", "high"}`` with a 95 % Wilson interval; None where
+    there is nothing to count.
 
     Parameters
     ----------
@@ -147,7 +178,9 @@ def summarise(rows: Sequence[Record]) -> Record:
     usable = [r for r in rows if r["usable"]]
     spoilt = [r for r in rows if not r["usable"]]
     summary: Record = {
-        "photos": len(rows), "usable": len(usable), "unreadable": sum(r["error"] is not None for r in rows),
+        "photos": len(rows),
+        "usable": len(usable),
+        "unreadable": sum(r["error"] is not None for r in rows),
         **core_numbers(usable),
         "unusable_refused": share(r["refused"] for r in spoilt),
         "unusable_right_reason": share(bool(set(r["reasons"]) & set(r["true_reasons"])) for r in spoilt),
@@ -183,13 +216,16 @@ def core_numbers(usable: Sequence[Record]) -> Record:
     known = [t for t in teeth if t["found"] is not None]
     tilts = [abs(r["tilt_error_deg"]) for r in read if r["tilt_error_deg"] is not None]
     return {
-        "count": len(usable), "read": len(read),
+        "count": len(usable),
+        "read": len(read),
         "refused": share(r["refused"] or r["error"] is not None for r in usable),
         "exact": share(d == 0 for d in distance),
         "exact_by_key": share(r["age_class"] == r["true_class_by_key"] for r in aged),
         "within_one": share(d is not None and d <= 1 for d in distance),
         "borderline": share(r["outcome"] == "borderline" for r in read),
-        "exact_when_clear": share(d == 0 for r, d in zip(aged, distance, strict=True) if r["outcome"] == "clear"),
+        "exact_when_clear": share(
+            d == 0 for r, d in zip(aged, distance, strict=True) if r["outcome"] == "clear"
+        ),
         "wrong_marked": share(r["outcome"] == "borderline" for r in wrong),
         "truth_among_possible": share(r["true_class"] in r["possible"] for r in aged),
         "side_right": share(r["side_right"] for r in read if r["side_right"] is not None),
@@ -197,7 +233,8 @@ def core_numbers(usable: Sequence[Record]) -> Record:
         "teeth_numbered_right": share(t["found"] == t["position"] for t in known),
         "state_right": share(t["state"] == t["true_state"] for t in known),
         "milk_right": share(t["milk"] == t["true_milk"] for t in known if t["true_milk"] is not None),
-        "tilt_error_deg_median": _quantile(tilts, 0.5), "tilt_error_deg_95": _quantile(tilts, 0.95),
+        "tilt_error_deg_median": _quantile(tilts, 0.5),
+        "tilt_error_deg_95": _quantile(tilts, 0.95),
         **ratio_numbers([c for r in read for c in r["crests"]]),
     }
 
@@ -212,7 +249,8 @@ def ratio_numbers(crests: Sequence[Record]) -> Record:
     return {
         "wide_crests": len(wide),
         "wide_crests_measured": share(c["ratio"] is not None for c in wide),
-        "ratio_error_median": _quantile(relative, 0.5), "ratio_error_95": _quantile(relative, 0.95),
+        "ratio_error_median": _quantile(relative, 0.5),
+        "ratio_error_95": _quantile(relative, 0.95),
         "ratio_bias_median": _quantile(signed, 0.5),
         "coverage_wide": share(_covers(c) for c in both),
         "coverage_all": share(_covers(c) for c in everywhere),
@@ -237,7 +275,10 @@ def confusion(rows: Sequence[Record]) -> dict[str, dict[str, int]]:
 
 
 def share(answers: Iterable[bool]) -> Record | None:
-    """Share of True with its 95 % Wilson interval (Wilson 1927, J. Am. Stat. Assoc. 22:209); None for no answers."""
+    """
+    Share of True with its 95 % Wilson interval (Wilson 1927, J. Am. Stat. Assoc. 22:209); None for no
+    answers.
+    """
     listed = [bool(a) for a in answers]
     n, k = len(listed), sum(listed)
     if n == 0:
@@ -280,5 +321,3 @@ def _bin(value: float, edges: Sequence[float], unit: str) -> str:
         if value < high:
             return f"{low:g}-{high:g} {unit}"
     return f"{edges[-1]:g}+ {unit}"
-
-
