@@ -106,9 +106,9 @@ def test_rate_rises_then_falls_to_its_end():
 
 
 def test_time_bound_ends_a_run(tmp_path):
-    """With a bound of a twentieth of a second the pool is filled, and at most a step or two are made."""
+    """A bound that is over when the pool is filled still leaves a second of steps, 10 ms and more each."""
     record = train(toy(1000), tmp_path, "cpu", 0.05, draw=draw_toy, log=silent)
-    assert record["steps"] <= 2
+    assert record["steps"] < 100
 
 
 def test_encoder_rate_zero_keeps_the_encoder_as_it_came(tmp_path):

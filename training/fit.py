@@ -155,13 +155,13 @@ class Run:
         """Steps until the end."""
         if self.progress() >= 1:
             return
-        pool = self.config.pool
+        pool, began = self.config.pool, self.elapsed
         if self.restored:
             self.feeder.restore(self.pool, self.restored)
         self.feeder.fill(self.pool, max(self.pool.added if self.restored else 0, pool.start))
         if not pool.keep_drawing:
             self.feeder.close()
-        self.filled = self.elapsed - self.used_before
+        self.filled += self.elapsed - began
         self.log(f"{self.config.name}: {len(self.pool)} pictures after {self.elapsed:.0f} s")
         check = self.config.check
         last_log = last_check = last_save = self.elapsed
@@ -230,6 +230,7 @@ class Run:
             "seed": self.config.seed,
             "step": self.step,
             "elapsed": self.elapsed,
+            "filled": self.filled,
             "added": self.pool.added,
             "history": self.history,
             "checks": self.checks,
@@ -289,7 +290,7 @@ class Run:
         self.network.load_state_dict(state["network"])
         self.average.network.load_state_dict(state["average"])
         self.optimizer.load_state_dict(state["optimizer"])
-        self.step, self.used_before = state["step"], state["elapsed"]
+        self.step, self.used_before, self.filled = state["step"], state["elapsed"], state["filled"]
         self.history, self.checks = state["history"], state["checks"]
         self.log(f"{self.config.name}: goes on from step {self.step}")
         return int(state["added"])
