@@ -47,12 +47,12 @@ def krippendorff_alpha(readings: ArrayLike, level: Level = "ordinal", *, seed: i
     flat = per_animal.reshape(n, -1)
 
     def resampled(rows: NDArray[np.intp]) -> NDArray[np.float64]:
-        times = np.apply_along_axis(np.bincount, 1, rows, minlength=n)
-        return np.array([_alpha(c.reshape(per_animal.shape[1:]), classes, level) for c in times @ flat])
+        times = np.stack([np.bincount(row, minlength=n) for row in rows])
+        return _alpha((times @ flat).reshape(-1, *per_animal.shape[1:]), classes, level)
 
     low, high, why = bootstrap_interval(resampled, n, seed=seed)
     return Estimate(
-        value=_alpha(per_animal.sum(axis=0), classes, level),
+        value=float(_alpha(per_animal.sum(axis=0)[None], classes, level)[0]),
         low=low,
         high=high,
         n=n,
@@ -73,26 +73,30 @@ def _coincidences(values: NDArray[np.float64], classes: NDArray[np.float64]) -> 
     return np.asarray(pairs / (m - 1)[:, None, None])
 
 
-def _alpha(coincidence: NDArray[np.float64], classes: NDArray[np.float64], level: Level) -> float:
-    """Alpha of a coincidence matrix; NaN where only one class is left."""
-    marginal = coincidence.sum(axis=1)
-    total = marginal.sum()
+def _alpha(
+    coincidence: NDArray[np.float64], classes: NDArray[np.float64], level: Level
+) -> NDArray[np.float64]:
+    """Alpha of m coincidence matrices, shape (m, classes, classes); NaN where only one class is left."""
+    marginal = coincidence.sum(axis=2)
     distance = _squared_distance(classes, marginal, level)
-    expected = float(marginal @ distance @ marginal) / (total - 1)
-    return float("nan") if expected == 0 else float(1 - (coincidence * distance).sum() / expected)
+    expected = np.einsum("mi,mij,mj->m", marginal, distance, marginal) / (marginal.sum(axis=1) - 1)
+    observed = (coincidence * distance).sum(axis=(1, 2))
+    share = np.divide(observed, expected, out=np.full_like(observed, np.nan), where=expected > 0)
+    return 1 - share
 
 
 def _squared_distance(
     classes: NDArray[np.float64], marginal: NDArray[np.float64], level: Level
 ) -> NDArray[np.float64]:
+    """Squared distance of every two classes for each of m marginals, shape (m or 1, classes, classes)."""
     if level == "nominal":
-        return 1 - np.eye(classes.size)
+        return np.broadcast_to(1 - np.eye(classes.size), (len(marginal), classes.size, classes.size))
     if level == "ordinal":
         # Sum of the frequencies from c to k, less half of both ends.
-        middle = np.cumsum(marginal) - marginal / 2
-        return np.asarray(np.subtract.outer(middle, middle) ** 2)
-    difference = np.subtract.outer(classes, classes)
-    if level == "interval":
-        return np.asarray(difference**2)
-    both = np.add.outer(classes, classes)
-    return np.divide(difference, both, out=np.zeros_like(difference), where=both != 0) ** 2
+        middle = np.cumsum(marginal, axis=1) - marginal / 2
+        return np.asarray((middle[:, :, None] - middle[:, None, :]) ** 2)
+    distance = np.subtract.outer(classes, classes)
+    if level == "ratio":
+        both = np.add.outer(classes, classes)
+        distance = np.divide(distance, both, out=np.zeros_like(distance), where=both != 0)
+    return np.broadcast_to(distance**2, (len(marginal), classes.size, classes.size))

@@ -116,7 +116,7 @@ def _checked(values: ArrayLike) -> tuple[NDArray[np.float64] | None, str | None]
     if min(x.shape) < 2:
         return (
             None,
-            f"{x.shape[0]} jaws x {x.shape[1]} readers x {x.shape[2]} trials; it needs at least 2 of each",
+            f"jaws {x.shape[0]}, readers {x.shape[1]}, trials {x.shape[2]}; it needs at least 2 of each",
         )
     if not np.isfinite(x).all():
         gaps = int((~np.isfinite(x)).sum())

@@ -58,6 +58,12 @@ def _text(x: float, y: float, text: str, css: str = "", anchor: str = "middle") 
     return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" class="{css}">{escape(text)}</text>'
 
 
+def _plate(x: float, y: float, text: str) -> str:
+    """A card-coloured ground for a label that grid lines would cross; about as wide as the text."""
+    width = 7.2 * len(text) + 4
+    return f'<rect x="{x - 2:.1f}" y="{y - 11:.1f}" width="{width:.1f}" height="15" class="plate"/>'
+
+
 def _line(x1: float, y1: float, x2: float, y2: float, css: str) -> str:
     return f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" class="{css}"/>'
 
@@ -85,6 +91,7 @@ def forest(rows: Sequence[tuple[str, Estimate]], *, label: str, unit: str, zero:
     if zero is not None:
         parts.append(_line(axis(zero), 4, axis(zero), bottom, "rule"))
     for name, e in rows:
+        parts.append(_plate(12, y, name))
         parts.append(_text(12, y, name, "small", "start"))
         if e.value is None:
             parts.append(_text(12, y + 13, "not defined (see table)", "small soft", "start"))
@@ -146,7 +153,8 @@ def age_bias_plot(rows: Sequence[AgeBiasRow], *, first: str, second: str) -> str
     low, high = (min(ends) - 0.6, max(ends) + 0.6) if ends else (0.0, 9.0)
     x, y = Axis(low, high, 40, WIDTH - 12), Axis(low, high, 300, 12)
     numbers = [v for v in np.arange(0.5, 20, 1) if low <= v <= high]
-    parts = _bottom_axis(x, 300, f"{first} (years)", numbers, top=12)
+    parts = _bottom_axis(x, 300, "", numbers, top=12)
+    parts.append(_text((40 + WIDTH - 12) / 2, 345, f"{first} (years)", "small soft"))
     for v in numbers:
         parts += [_line(40, y(v), WIDTH - 12, y(v), "grid"), _text(34, y(v) + 4, f"{v:g}", "small", "end")]
     parts += [
@@ -163,8 +171,8 @@ def age_bias_plot(rows: Sequence[AgeBiasRow], *, first: str, second: str) -> str
         sure = r.test.p_holm is not None and r.test.p_holm < 0.05
         css = "fill " + ("old" if r.mean.value > r.reference else "young") if sure else "hollow"
         parts.append(_dot(here, y(r.mean.value), css, 5))
-        parts.append(_text(here, 294, f"n {r.mean.n}", "tiny soft"))
-    return _svg(336, f"Age-bias plot of {second} against {first}", parts)
+        parts.append(_text(here, 328, f"n {r.mean.n}", "tiny soft"))
+    return _svg(352, f"Age-bias plot of {second} against {first}", parts)
 
 
 def ratio_plot(rows: Sequence[ByAge], *, title: str, threshold: float, unit: str) -> str:

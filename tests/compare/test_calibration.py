@@ -220,6 +220,20 @@ def test_separation_matches_scikit_learn():
     assert nearest_neighbours(features, data.codes, k=1).value == pytest.approx(100 * right / 200)
 
 
+@pytest.mark.published(
+    source="Hanley & McNeil 1982, Radiology 143:29-36", where="worked example, 58 normal, 51 abnormal"
+)
+def test_standard_error_of_the_area_of_hanley_and_mcneil():
+    """
+    Area 0.893 with standard error 0.032 (figures from memory of the paper); any data of that area will do.
+    """
+    young = np.arange(58.0)
+    old = np.full(51, 58 * 0.893 - 0.5)
+    (found,) = overlaps("ratio", 4, np.r_[young, old], np.r_[np.zeros(58), np.ones(51)], ("2.5", "3.5"))
+    assert found.auc.value == pytest.approx(0.893, abs=0.005)
+    assert (found.auc.high - found.auc.low) / (2 * 1.96) == pytest.approx(0.032, abs=0.001)
+
+
 def test_distribution_by_age_counts_what_passes():
     rows = by_age(
         "ratio", 4, [0.5, 1.0, 2.0, np.nan, np.inf], [2, 2, 2, 2, 3], CRITERIA.classes, threshold=1.0
