@@ -175,6 +175,9 @@ def animals_needed(
     only_second: Annotated[float | None, typer.Option(help="Share that only method two gets right.")] = None,
     agreement: Annotated[float | None, typer.Option(help="Expected share of agreement, 0..1.")] = None,
     half_width: Annotated[float, typer.Option(help="Half width of its interval, as a share.")] = 0.1,
+    animals: Annotated[
+        int | None, typer.Option(min=2, help="Say what so many animals can show, with --shift.")
+    ] = None,
     power: Annotated[float, typer.Option(help="Chance to find what is there.")] = 0.8,
     alpha: Annotated[float, typer.Option(help="Chance to find what is not there.")] = 0.05,
 ) -> None:
@@ -198,6 +201,9 @@ def animals_needed(
             f"{n} animals: a mean bias of {shift:g} years with SD {sd:g}, power {power:g}, alpha {alpha:g}"
         )
         said = True
+    if shift is not None and animals is not None:
+        chance = planning.power_for_bias(animals, shift, sd, alpha=alpha)
+        typer.echo(f"{animals} animals find that bias with power {chance:.2f}")
     if only_first is not None and only_second is not None:
         n = planning.animals_for_two_methods(only_first, only_second, alpha=alpha, power=power)
         typer.echo(

@@ -82,7 +82,7 @@ def _alpha(
     expected = np.einsum("mi,mij,mj->m", marginal, distance, marginal) / (marginal.sum(axis=1) - 1)
     observed = (coincidence * distance).sum(axis=(1, 2))
     share = np.divide(observed, expected, out=np.full_like(observed, np.nan), where=expected > 0)
-    return 1 - share
+    return np.asarray(1 - share)
 
 
 def _squared_distance(

@@ -33,6 +33,10 @@ from crestgauge.inference.errors import InputError
 
 HARD_TO_TELL = ("2.5", "3.5", "4.5")
 """The classes of the published test of ratios."""
+MIN_SHARE_MEASURED = 0.8
+"""
+A value that a smaller share of the animals has would cost the ordinal model too many of them (our choice).
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,36 +239,53 @@ def ordinal_summary(known: KnownAge, classes: tuple[str, ...], *, seed: int) -> 
     """
     The monotone ordinal model on all measured values, with cross-validated shares right.
 
-    None where fewer than 2 classes have `FOLDS` animals with all values, or nothing varies.
+    Values that fewer than `MIN_SHARE_MEASURED` of the animals have are left out of the model. None where
+    fewer than 2 classes have `FOLDS` animals with all other values, or nothing varies.
     """
-    names, x = ordinal_features(known)
-    complete = np.isfinite(x).all(axis=1)
+    every, x = ordinal_features(known)
+    common = np.isfinite(x).mean(axis=0) >= MIN_SHARE_MEASURED if len(x) else np.zeros(len(every), dtype=bool)
+    complete = np.isfinite(x[:, common]).all(axis=1)
     counts = np.bincount(known.codes[complete], minlength=len(classes))
     usable = complete & (counts >= FOLDS)[known.codes]
     present = np.unique(known.codes[usable])
-    varies = np.ptp(x[usable], axis=0) > 0 if usable.any() else np.zeros(len(names), dtype=bool)
+    varies = (
+        common & (np.ptp(np.where(usable[:, None], x, x[usable][:1]), axis=0) > 0) if usable.any() else common
+    )
     if present.size < 2 or not varies.any():
         return None
-    names, x = tuple(n for n, v in zip(names, varies, strict=True) if v), x[usable][:, varies]
-    codes = np.searchsorted(present, known.codes[usable])
+    names = tuple(name for name, v in zip(every, varies, strict=True) if v)
+    x, codes = x[usable][:, varies], np.searchsorted(present, known.codes[usable])
     model = fit_ordinal(x, codes, names)
-    folds = deal_folds(codes, seed)
-    found = np.empty(codes.size, dtype=np.intp)
-    for k in range(FOLDS):
-        train = folds != k
-        spread = np.ptp(x[train], axis=0) > 0
-        part = fit_ordinal(
-            x[train][:, spread], codes[train], tuple(n for n, s in zip(names, spread, strict=True) if s)
-        )
-        found[~train] = part.predict(x[~train][:, spread])
+    found = _held_out(x, codes, names, seed)
     off = np.abs(present[found] - present[codes])
     return OrdinalSummary(
         names=names,
-        weights=tuple(float(w) for w in model.weights),
-        cuts=tuple(float(c) for c in model.cuts),
+        left_out=tuple(name for name, v in zip(every, varies, strict=True) if not v),
+        center=tuple(model.center.tolist()),
+        scale=tuple(model.scale.tolist()),
+        weights=tuple(model.weights.tolist()),
+        cuts=tuple(model.cuts.tolist()),
+        ids=tuple(key for key, use in zip(known.ids, usable, strict=True) if use),
+        known=tuple(classes[i] for i in present[codes]),
+        proposed=tuple(classes[i] for i in present[found]),
         classes=tuple(classes[i] for i in present),
         n=int(codes.size),
         n_left_out=int(len(known.ids) - codes.size),
         right=share(int((off == 0).sum()), codes.size),
         within_one=share(int((off <= 1).sum()), codes.size),
     )
+
+
+def _held_out(
+    x: NDArray[np.float64], codes: NDArray[np.int64], names: tuple[str, ...], seed: int
+) -> NDArray[np.intp]:
+    """Class of each animal by a model that was fitted without its fold."""
+    folds = deal_folds(codes, seed)
+    found = np.empty(codes.size, dtype=np.intp)
+    for k in range(FOLDS):
+        train = folds != k
+        spread = np.ptp(x[train], axis=0) > 0
+        kept = tuple(name for name, s in zip(names, spread, strict=True) if s)
+        part = fit_ordinal(x[train][:, spread], codes[train], kept)
+        found[~train] = part.predict(x[~train][:, spread])
+    return found

@@ -18,7 +18,7 @@ from pathlib import Path
 from crestgauge.inference.compare.align import AgeSet, Problem, Row
 from crestgauge.inference.compare.measures import Measure
 from crestgauge.inference.errors import InputError, ReadingError
-from crestgauge.inference.reading import INFUNDIBULUM_GONE, Reading
+from crestgauge.inference.reading import INFUNDIBULUM_GONE, Reading, ToothReading
 
 MAX_BYTES = 200_000_000
 ID_COLUMNS = ("id", "specimen", "specimen_id", "animal", "animal_id", "photo")
@@ -243,7 +243,7 @@ def _readings_set(source: SetSource, ids: Mapping[str, str]) -> tuple[AgeSet, tu
 
 
 def reading_measures(path: Path, *, reader: str, ids: Mapping[str, str] | None = None) -> tuple[Measure, ...]:
-    """Ratios and infundibulum shares of teeth 4 to 6 from readings; each photo of an animal is one trial."""
+    """Ratios, infundibulum shares and dentine widths of teeth 4 to 6; each photo of an animal is a trial."""
     readings = load_readings(path)[0]
     return measures_of([(n, _animal(r, ids or {}), r.photo.file, r) for n, r in readings], reader=reader)
 
@@ -259,13 +259,21 @@ def measures_of(readings: Sequence[tuple[int, str, str, Reading]], *, reader: st
             ratio = tooth.ratio.value if tooth.ratio is not None else None
             if ratio is None and gone:
                 ratio = math.inf
-            for quantity, value in (("ratio", ratio), ("infundibulum_left", tooth.infundibulum_left)):
+            found = {"ratio": ratio, "infundibulum_left": tooth.infundibulum_left}
+            found["dentine_mm"] = _dentine_mm(tooth, reading.px_per_mm)
+            for quantity, value in found.items():
                 if value is not None:
                     out.append(
                         Measure(row=number, id=animal, tooth=tooth.position, quantity=quantity, value=value,
                                 reader=reader, trial=photo)
                     )  # fmt: skip
     return _numbered_trials(out)
+
+
+def _dentine_mm(tooth: ToothReading, px_per_mm: float | None) -> float | None:
+    """Mean dentine width of the two main crests, where the photo has a scale. [mm]"""
+    widths = [c.dentine_px.value for c in tooth.crests if c.lobe <= 2 and c.dentine_px is not None]
+    return None if px_per_mm is None or len(widths) < 2 else sum(widths) / len(widths) / px_per_mm
 
 
 def _numbered_trials(measures: list[Measure]) -> tuple[Measure, ...]:

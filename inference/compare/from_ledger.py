@@ -9,6 +9,7 @@ ledger.
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -71,7 +72,7 @@ def read_ledger(place: str, *, blind_only: bool = False) -> LedgerMaterial:
     )
 
 
-def _animal_sets(animals: list[dict[str, Any]]) -> list[AgeSet]:
+def _animal_sets(animals: Sequence[Mapping[str, Any]]) -> list[AgeSet]:
     """Known ages and cementum counts. A minimum age is no age: it is not compared."""
     known = [
         Row(row=a["id"], id=a["specimen_id"], age=f"{a['age_years']:g}")
@@ -96,12 +97,12 @@ def _animal_sets(animals: list[dict[str, Any]]) -> list[AgeSet]:
     return made
 
 
-def _animal_of(row: dict[str, Any], key: str) -> str:
+def _animal_of(row: Mapping[str, Any], key: str) -> str:
     """The animal's id; a photo that belongs to no animal yet stands for itself by the start of its hash."""
     return str(row[key]) if row[key] else f"photo {str(row['sha256'])[:12]}"
 
 
-def _tool_set(readings: list[dict[str, Any]], problems: list[Problem]) -> list[AgeSet]:
+def _tool_set(readings: Sequence[Mapping[str, Any]], problems: list[Problem]) -> list[AgeSet]:
     if not readings:
         return []
     rows = tuple(
@@ -117,7 +118,7 @@ def _tool_set(readings: list[dict[str, Any]], problems: list[Problem]) -> list[A
     return [AgeSet(name="tool", rows=rows, kind="tool", about=tuple(about))]
 
 
-def _people(calls: list[dict[str, Any]], problems: list[Problem], blind_only: bool) -> list[AgeSet]:
+def _people(calls: Sequence[Mapping[str, Any]], problems: list[Problem], blind_only: bool) -> list[AgeSet]:
     by_person: dict[str, list[Row]] = defaultdict(list)
     seen: dict[str, int] = defaultdict(int)
     for call in calls:
@@ -142,7 +143,7 @@ def _people(calls: list[dict[str, Any]], problems: list[Problem], blind_only: bo
     return made
 
 
-def _measures(readings: list[dict[str, Any]], problems: list[Problem]) -> tuple[Measure, ...]:
+def _measures(readings: Sequence[Mapping[str, Any]], problems: list[Problem]) -> tuple[Measure, ...]:
     numbered = []
     for row in readings:
         try:

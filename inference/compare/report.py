@@ -37,11 +37,28 @@ BIOLOGY = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OrdinalSummary:
-    """The second, separate proposal: what the monotone ordinal model on all measured values reaches."""
+    """
+    The second, separate proposal: a monotone ordinal model on all measured values, and what it reaches.
+
+    Parameters
+    ----------
+    names, left_out : tuple of str
+        Values that are used, and values that too few animals have.
+    center, scale, weights, cuts : tuple of float
+        The model, see `crestgauge.inference.compare.ordinal.OrdinalModel`; ``classes`` are those it knows.
+    ids, known, proposed : tuple of str
+        Each animal with its known class and the class that a model fitted without it proposes.
+    """
 
     names: tuple[str, ...]
+    left_out: tuple[str, ...]
+    center: tuple[float, ...]
+    scale: tuple[float, ...]
     weights: tuple[float, ...]
     cuts: tuple[float, ...]
+    ids: tuple[str, ...]
+    known: tuple[str, ...]
+    proposed: tuple[str, ...]
     classes: tuple[str, ...]
     n: int
     n_left_out: int

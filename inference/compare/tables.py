@@ -61,6 +61,11 @@ def report_tables(report: Report) -> dict[str, str]:
     if report.calibration is not None:
         header = ("criterion", "default", "fitted", "low", "high", "n_younger", "n_older", "moves", "why")
         tables["calibration.csv"] = _csv(header, [_step_row(s) for s in report.calibration.steps])
+    if report.ordinal is not None:
+        o = report.ordinal
+        tables["ordinal.csv"] = _csv(
+            ("id", "known", "proposed_without_it"), zip(o.ids, o.known, o.proposed, strict=True)
+        )
     return tables
 
 

@@ -73,7 +73,7 @@ def test_every_kind_of_set_is_found(season):
     assert "4 of them made with the proposal" in sets["Birch"].about[1]
     assert any("2 different versions of model" in p.what for p in found.problems)
     assert found.strata["sex"]["D1"] == "female"
-    assert {m.quantity for m in found.measures} == {"ratio", "infundibulum_left"}
+    assert {m.quantity for m in found.measures} == {"ratio", "infundibulum_left", "dentine_mm"}
 
 
 def test_blind_only_leaves_out_calls_made_with_the_proposal(season):

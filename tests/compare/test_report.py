@@ -287,6 +287,8 @@ def test_by_needs_animals(study_files, capsys):
 def test_animals_needed_command(capsys):
     assert main(["animals-needed", "--shift", "0.5", "--sd", "1"]) == 0
     assert capsys.readouterr().out.startswith("34 animals")  # Cohen 1988, see tests/published
+    assert main(["animals-needed", "--shift", "0.5", "--sd", "1", "--animals", "34"]) == 0
+    assert "with power 0.81" in capsys.readouterr().out  # 0.807, the first above 0.8
 
 
 def test_calibrate_command_says_when_the_sample_is_too_small(study_files, capsys):
