@@ -10,6 +10,7 @@ from collections import defaultdict
 from html.parser import HTMLParser
 from pathlib import Path
 
+import painted_jaws
 import pytest
 from typer.testing import CliRunner
 
@@ -189,6 +190,20 @@ def test_the_worked_study_calibrates_a_key_that_loads(demo):
     new, old = load_criteria(out / "local.toml"), load_criteria()
     changed = {n.id for n, o in zip(new.key, old.key, strict=True) if n.threshold != o.threshold}
     assert changed == {s["criterion"] for s in moved}
+
+
+def test_read_takes_the_calibrated_key(demo, tmp_path):
+    out, _, _ = demo
+    written = tmp_path / "readings.jsonl"
+    options = ["--manifest", str(painted_jaws.manifest()), "--threads", "1", "--quiet"]
+    status = main(["read", str(painted_jaws.photo("adult")), "--criteria", str(out / "local.toml"), *options,
+                   "--json", str(written)])  # fmt: skip
+    assert status == 0
+    reading = json.loads(written.read_text(encoding="utf-8"))
+    new = load_criteria(out / "local.toml")
+    assert reading["versions"]["criteria"] == new.label and new.id == "demo-local"
+    used = {step["id"]: step["threshold"] for step in reading["steps"]}
+    assert used and all(used[c.id] == pytest.approx(c.threshold) for c in new.key if c.id in used)
 
 
 def test_all_forms_say_the_same(demo):
