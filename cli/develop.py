@@ -124,8 +124,12 @@ def evaluate(
     workers: Annotated[
         int, typer.Option(min=1, metavar="N", help="Processes that read, one thread each.")
     ] = 1,
+    drawers: Annotated[int, typer.Option(min=1, metavar="N", help="Processes that draw fresh photos.")] = 1,
+    edge_model: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Another edge model than that beside the weights.")
+    ] = None,
     calibrate: Annotated[
-        bool, typer.Option("--calibrate", help="Also fit the edge errors to these photos.")
+        bool, typer.Option("--calibrate", help="Also fit edge_model.toml to these photos.")
     ] = False,
     quiet: Quiet = False,
 ) -> None:
@@ -141,7 +145,13 @@ def evaluate(
     """
     evaluation = needs_train_extra("training.evaluate")
     settings = evaluation.EvaluateConfig(
-        photos=n, seed=seed, manifest=manifest, workers=workers, calibrate=calibrate
+        photos=n,
+        seed=seed,
+        manifest=manifest,
+        workers=workers,
+        drawers=drawers,
+        edge_model=edge_model,
+        calibrate=calibrate,
     )
     log = (lambda line: None) if quiet else (lambda line: typer.echo(line, err=True))
     if data is None:

@@ -22,6 +22,7 @@ from crestgauge.inference.build import CrestWidths, Measured, build_reading, rou
 from crestgauge.inference.card.detect import CardView, find_card
 from crestgauge.inference.card.straighten import LEAST_TILT_DEG, straightened, straightening
 from crestgauge.inference.criteria import Criteria, load_criteria
+from crestgauge.inference.edge_file import load_edge_model
 from crestgauge.inference.evidence import Quantity, RowEvidence
 from crestgauge.inference.fit import Fit, FitLimits, check_row, check_search
 from crestgauge.inference.maps import LabelMaps, RowFrame
@@ -59,8 +60,10 @@ class ReadOptions:
         Printed size of the card over its true size (`crestgauge card --measured`).
     teeth_height_mm : float
         How far the chewing surface stood above the card. [mm]
-    photo_limits, fit_limits, measure
-        Limits and options of the parts.
+    photo_limits, fit_limits
+        Limits of the parts.
+    measure : MeasureOptions or None
+        None takes the defaults with the edge model that lies beside the weights.
     """
 
     threads: int | None = None
@@ -73,7 +76,7 @@ class ReadOptions:
     teeth_height_mm: float = 0.0
     photo_limits: PhotoLimits = PHOTO_LIMITS
     fit_limits: FitLimits = field(default_factory=FitLimits)
-    measure: MeasureOptions = field(default_factory=MeasureOptions)
+    measure: MeasureOptions | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -141,6 +144,9 @@ class Reader:
         self.options = options or ReadOptions()
         self.criteria: Criteria = load_criteria(self.options.criteria)
         manifest = load_manifest(self.options.manifest)
+        self.measure = self.options.measure or MeasureOptions(
+            edge_model=load_edge_model(manifest.path.parent)
+        )
         threads = self.options.threads or min(os.cpu_count() or 1, MOST_THREADS)
         self._coarse = Network(manifest.find("coarse", self.options.coarse), threads=threads)
         self._fine = Network(manifest.find("fine", self.options.fine), threads=threads)
@@ -183,14 +189,14 @@ class Reader:
         frame = search.frame
         crop = warp_crop(photo.pixels, frame, view.edge_colour)
         maps = self._fine.run(crop)
-        row = measure_row(maps, frame, crop, self.options.measure, photo_size=size)
+        row = measure_row(maps, frame, crop, self.measure, photo_size=size)
         if row is not None and row.better_frame is not None:
             # The coarse pass had laid the crop badly; once more on the place that the fine pass found.
             frame = row.better_frame
             crop = warp_crop(photo.pixels, frame, view.edge_colour)
             del maps  # 60 MB that the second pass can use
             maps = self._fine.run(crop)
-            row = measure_row(maps, frame, crop, self.options.measure, photo_size=size)
+            row = measure_row(maps, frame, crop, self.measure, photo_size=size)
         if card is not None and row is not None:
             row = _with_card_tilt(row, card, turn)
         second = check_row(row, maps, crop, frame, size, limits)

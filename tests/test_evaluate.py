@@ -11,7 +11,11 @@ import numpy as np
 import painted_jaws
 import pytest
 
-from crestgauge.inference.errors import InputError
+from crestgauge.inference.calibrate import EdgeSample
+from crestgauge.inference.edge_file import EDGE_FILE, read_edge_model, write_edge_model
+from crestgauge.inference.errors import InputError, WeightsError
+from crestgauge.inference.pipeline import Reader, ReadOptions
+from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.training import evaluate
 from crestgauge.training.evaluate import EvaluateConfig, evaluate_folder, list_pairs
 from crestgauge.training.report import markdown
@@ -265,9 +269,6 @@ def test_calibration_makes_intervals_hold(tmp_path):
     Errors drawn three times as large as the declared model says: before, few intervals hold; after, 95 % do
     by construction, and on the other half between 92 and 98 % (binomial, 400 crests: 95 +- 2.2 %).
     """
-    from crestgauge.inference.calibrate import EdgeSample
-    from crestgauge.inference.uncertainty import EdgeModel
-
     rng = np.random.default_rng(2)
     model = EdgeModel()
     samples = []
@@ -285,8 +286,20 @@ def test_calibration_makes_intervals_hold(tmp_path):
                 true_ratio=dentine / enamel + 3 * sample.u(model) * rng.normal(),
             )
         )
-    found = evaluate.calibrate(samples, tmp_path / "edge_model.json", model)
+    found = evaluate.calibrate(samples, tmp_path / "edge_model.toml", model)
     assert found["coverage_before"] < 0.6
     assert 0.92 <= found["coverage_other_half"] <= 0.98
-    assert EdgeModel.from_mapping(json.loads((tmp_path / "edge_model.json").read_text())).scale > 0
+    assert read_edge_model(tmp_path / "edge_model.toml").to_mapping() == found["model"]
     assert math.isfinite(found["model"]["common_px"])
+
+
+def test_reader_takes_the_edge_model_beside_the_weights(tmp_path):
+    """A copied manifest folder with a file: the reader has its numbers; a wrong key is named with it."""
+    shutil.copytree(painted_jaws.manifest().parent, tmp_path, dirs_exist_ok=True)
+    options = ReadOptions(manifest=tmp_path / "weights.toml")
+    assert Reader(options).measure.edge_model == EdgeModel()
+    write_edge_model(EdgeModel(sigma_px=0.7, source='a "quoted" source'), tmp_path / EDGE_FILE)
+    assert Reader(options).measure.edge_model == EdgeModel(sigma_px=0.7, source='a "quoted" source')
+    (tmp_path / EDGE_FILE).write_text("sigma = 0.7\n")
+    with pytest.raises(WeightsError, match=r"edge_model\.toml: .*unknown key 'sigma'"):
+        Reader(options)

@@ -23,13 +23,15 @@ from typing import Any
 import cv2
 
 from crestgauge.inference.calibrate import EdgeSample, coverage, edge_sample, fit_edge_model
+from crestgauge.inference.edge_file import EDGE_FILE, read_edge_model, write_edge_model
 from crestgauge.inference.errors import CrestgaugeError, InputError
+from crestgauge.inference.measure import MeasureOptions
 from crestgauge.inference.pipeline import Reader, ReadOptions, Result
 from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.training.report import markdown
 from crestgauge.training.score import score_photo, summarise
 
-SUMMARY, ROWS, REPORT, EDGES = "evaluation.json", "photos.jsonl", "evaluation.md", "edge_model.json"
+SUMMARY, ROWS, REPORT = "evaluation.json", "photos.jsonl", "evaluation.md"
 FRESH_SEED = 8_000_000
 """First seed of evaluation photographs; training and its checks stay far away from it."""
 PHOTO_TYPES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
@@ -55,7 +57,7 @@ class EvaluateConfig:
     manifest : Path or None
         Weights to read with; None = the shipped ones.
     edge_model : Path or None
-        Edge model to read with (`EDGES`); None = the one that the pipeline uses by itself.
+        Edge model to read with; None = the one that lies beside the weights.
     calibrate : bool
         Fit an edge model to what was measured, and say what its intervals cover on the half it was not fitted
         to.
@@ -129,7 +131,7 @@ def evaluate_folder(
         ``photos/`` and ``truth/``.
     out : Path
         Gets ``evaluation.json``, ``evaluation.md``, ``photos.jsonl`` and, with ``config.calibrate``,
-        ``edge_model.json``.
+        ``edge_model.toml``.
     config : EvaluateConfig
     log : callable
 
@@ -148,7 +150,8 @@ def evaluate_folder(
     pairs = list_pairs(folder)
     started = time.monotonic()
     options = read_options(config)
-    Reader(options)  # damaged weights are one error here, not one for each photograph
+    # Damaged weights are one error here, not one for each photograph.
+    edge_model = Reader(options).measure.edge_model
     rows: list[dict[str, Any]] = []
     samples: list[EdgeSample] = []
     for number, (row, found) in enumerate(_read_all(pairs, options, config.workers), 1):
@@ -161,7 +164,7 @@ def evaluate_folder(
     summary["seconds"] = round(time.monotonic() - started, 1)
     out.mkdir(parents=True, exist_ok=True)
     if config.calibrate:
-        summary["edge_model"] = calibrate(samples, out / EDGES, options.measure.edge_model)
+        summary["edge_model"] = calibrate(samples, out / EDGE_FILE, edge_model)
     (out / ROWS).write_text("".join(json.dumps(row) + "\n" for row in rows), encoding="utf-8")
     (out / SUMMARY).write_text(json.dumps(summary, indent=1, allow_nan=False) + "\n", encoding="utf-8")
     (out / REPORT).write_text(markdown(summary), encoding="utf-8")
@@ -199,9 +202,7 @@ def read_options(config: EvaluateConfig) -> ReadOptions:
     options = ReadOptions(threads=1, manifest=config.manifest)
     if config.edge_model is None:
         return options
-    values = json.loads(config.edge_model.read_text(encoding="utf-8"))
-    measure = replace(options.measure, edge_model=EdgeModel.from_mapping(values))
-    return replace(options, measure=measure)
+    return replace(options, measure=MeasureOptions(edge_model=read_edge_model(config.edge_model)))
 
 
 def calibrate(samples: Sequence[EdgeSample], path: Path, base: EdgeModel) -> dict[str, Any]:
@@ -215,7 +216,7 @@ def calibrate(samples: Sequence[EdgeSample], path: Path, base: EdgeModel) -> dic
     source = f"fitted to {len(samples)} drawn crests by crestgauge evaluate"
     half = fit_edge_model(even, base, source=source)
     model = fit_edge_model(samples, base, source=source)
-    path.write_text(json.dumps(model.to_mapping(), indent=1) + "\n", encoding="utf-8")
+    write_edge_model(model, path)
     return {
         "crests": len(samples),
         "coverage_before": coverage(samples, base),
