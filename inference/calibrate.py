@@ -3,8 +3,9 @@ From measured and true ratios to an `EdgeModel` whose stated intervals hold what
 
 Each crest's ratio error is turned back into the edge error that would explain it (divided by the ratio's
 sensitivity to one common edge sigma). The squares of these are fitted by non-negative least squares to the
-terms of the model: a common part, blur, enlargement of the photo, tilt. A last factor makes the central 95 %
-come true: network errors have longer tails than a normal law, and a promise about 95 % is about the tail.
+terms of the model: a common part, blur, enlargement of the photo, tilt, and the ends of the strip on a
+taper. A last factor makes the central 95 % come true: network errors have longer tails than a normal law,
+and a promise about 95 % is about the tail.
 """
 
 from __future__ import annotations
@@ -145,7 +146,8 @@ def fit_edge_model(
     samples : sequence of EdgeSample
         At least 40 crests, measured with the widths' biases of ``base`` already taken off.
     base : EdgeModel or None
-        Supplies what is not fitted: correlation length, definition share.
+        Supplies what is not fitted: single-profile error, correlation length, and any cause that did not
+        vary.
     share : float
         Wanted coverage.
     source : str
@@ -169,29 +171,32 @@ def fit_edge_model(
         [mean_variance_factor(s.n_stations, s.spacing_px, base.correlation_px) for s in samples]
     )
     error = np.array([s.ratio - s.true_ratio for s in samples])
-    placed = np.array([base.definition_share * s.slope for s in samples])
-    square = (error**2 - placed**2) / np.array([s.sensitivity() for s in samples]) ** 2
-    square = square - base.sigma_px**2 * factor
+    sensitivity = np.array([s.sensitivity() for s in samples])
+    square = (error / sensitivity) ** 2 - base.sigma_px**2 * factor
     features = np.stack(
         [
             np.ones(len(samples)),
             factor * np.array([s.blur_px for s in samples]) ** 2,
             factor * np.array([s.crop_per_photo for s in samples]) ** 2,
             np.tan(np.minimum(np.abs([s.tilt_rad for s in samples]), 1.2)) ** 2,
+            (np.array([s.slope for s in samples]) / sensitivity) ** 2,
         ],
         axis=1,
     )
     fitted = np.sqrt(_variance_parts(features, square))
     # A cause that did not vary cannot be told from the common part; it keeps what the base model says of it.
     common = fitted[0]
-    kept = [base.blur_gain, base.photo_px, base.relief_px]
-    blur, photo, relief = (old if np.isnan(new) else new for old, new in zip(kept, fitted[1:], strict=True))
+    kept = [base.blur_gain, base.photo_px, base.relief_px, base.definition_share]
+    blur, photo, relief, place = (
+        old if np.isnan(new) else new for old, new in zip(kept, fitted[1:], strict=True)
+    )
     shaped = replace(
         base,
         common_px=float(max(common, 0.05)),
         blur_gain=float(blur),
         photo_px=float(photo),
         relief_px=float(relief),
+        definition_share=float(place),
         scale=1.0,
         source=source,
         dentine_bias_px=base.dentine_bias_px + _median_error(samples, dentine=True),
@@ -223,7 +228,10 @@ def _variance_parts(features: FloatArray, square: FloatArray) -> FloatArray:
     varies = np.std(features, axis=0) > 0.02 * np.mean(features, axis=0)
     varies[0] = True
     part = features[:, varies]
-    expected = np.full(len(square), max(float(np.median(square)) / 0.45, 1e-6))
+    positive = np.clip(square, 0.0, None)
+    # Not the median: what another term already explains can push most squares below zero.
+    start = max(float(np.quantile(positive, 0.68)), 0.25 * float(positive.mean()), 1e-6)
+    expected = np.full(len(square), start)
     solved = np.zeros(part.shape[1])
     for _ in range(8):
         target = np.minimum(square, 6.0 * expected)
