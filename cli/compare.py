@@ -28,6 +28,7 @@ Between = Literal["refuse", "nearest"]
 ScaleName = Literal["years", "adult-from-3.5", "stages"]
 Tie = Literal["none", "younger"]
 
+COMPUTED_WITH = ("numpy", "scipy", "statsmodels")
 REPORT = "report.html"
 REPORT_JSON = "report.json"
 
@@ -106,6 +107,7 @@ def compare(
     Exit status:  0 every row was used   2 wrong usage, nothing written   3 report written, some rows were
     not used
     """
+    _versions()
     from crestgauge.inference.compare.ages import LabelRules, scale_named
     from crestgauge.inference.compare.assemble import Choices
 
@@ -149,6 +151,7 @@ def calibrate_key(
     Example:  crestgauge calibrate-key known=known.csv:age --measures m.csv --new-key local.toml --out fit
     Exit status:  0 done   2 wrong usage, nothing written   3 done, but some rows were not used
     """
+    _versions()
     from crestgauge.inference.compare.ages import LabelRules
     from crestgauge.inference.compare.assemble import Choices
     from crestgauge.inference.compare.files import parse_source
@@ -192,6 +195,7 @@ def animals_needed(
     Example:  crestgauge animals-needed --shift 0.3 --agreement 0.6
     Exit status:  0 done   2 wrong usage
     """
+    _versions()
     from crestgauge.inference.compare import planning
 
     said = False
@@ -236,6 +240,7 @@ def demo_study(
     Example:  crestgauge demo-study --out worked-study
     Exit status:  0 done; rows that were made unusable on purpose are told all the same
     """
+    _versions()
     from crestgauge.inference.compare.assemble import Choices
     from crestgauge.inference.compare.demo import TRUTH, demo_files
 
@@ -324,15 +329,16 @@ class Inputs:
 
 
 def _versions() -> dict[str, str]:
+    """Versions of what the figures are computed with; raises InputError where the extra is not installed."""
     found = {"crestgauge": VERSION}
-    for name in ("numpy", "scipy", "statsmodels"):
+    for name in (*COMPUTED_WITH, "jinja2"):
         try:
-            found[name] = version(name)
+            found |= {name: version(name)}
         except PackageNotFoundError as error:
             raise InputError(
                 f'{name} is not installed; comparisons need it. Run: pip install "crestgauge[compare]"'
             ) from error
-    return found
+    return {name: number for name, number in found.items() if name != "jinja2"}
 
 
 def _build(material: Material, chosen: Choices, criteria: Path | None) -> Report:

@@ -8,6 +8,7 @@ import json
 import re
 from collections import defaultdict
 from html.parser import HTMLParser
+from importlib.metadata import PackageNotFoundError
 from pathlib import Path
 
 import painted_jaws
@@ -291,6 +292,25 @@ def test_wrong_usage_is_exit_2_and_writes_nothing(arguments, words, tmp_path, mo
     assert main(arguments) == 2
     assert words in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["compare", "a=x.csv", "b=y.csv", "--out", "o"],
+        ["calibrate-key", "known=x.csv", "--out", "o"],
+        ["animals-needed", "--shift", "1"],
+        ["demo-study", "--out", "o"],
+    ],
+)
+def test_a_missing_extra_is_named(arguments, monkeypatch, capsys, tmp_path):
+    def missing(name):
+        raise PackageNotFoundError(name)
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("crestgauge.cli.compare.version", missing)
+    assert main(arguments) == 2
+    assert 'pip install "crestgauge[compare]"' in capsys.readouterr().err
 
 
 def test_by_needs_animals(study_files, capsys):
