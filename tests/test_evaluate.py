@@ -39,7 +39,7 @@ TRUTH = {
     "tilt_deg": 6.0,
     "px_per_mm": 20.0,
     "blur_px": 1.5,
-    "conditions": {"light": "sun"},
+    "conditions": {"light": "sun", "distance_mm": 437.1},
     "age_class": "3.5",
     "age_class_by_key": "3.5",
     "teeth": [

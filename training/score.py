@@ -79,8 +79,9 @@ def score_photo(truth: Record, reading: Record | None, error: str | None = None)
 
 
 def groups_of(truth: Record) -> dict[str, str]:
-    """Groups that a photograph is counted in, by name of the grouping."""
-    groups = {name: str(value) for name, value in (truth.get("conditions") or {}).items()}
+    """Groups that a photograph is counted in, by name of the grouping; conditions that are numbers make none."""
+    conditions = truth.get("conditions") or {}
+    groups = {name: str(value) for name, value in conditions.items() if isinstance(value, str | bool)}
     groups["class"] = str(truth.get("age_class"))
     for name, value, edges, unit in (
         ("tilt", truth.get("tilt_deg"), (5, 10, 15), "deg"),
@@ -220,7 +221,9 @@ def core_numbers(usable: Sequence[Record]) -> Record:
         "read": len(read),
         "refused": share(r["refused"] or r["error"] is not None for r in usable),
         "exact": share(d == 0 for d in distance),
-        "exact_by_key": share(r["age_class"] == r["true_class_by_key"] for r in aged),
+        "exact_by_key": share(
+            r["age_class"] == r["true_class_by_key"] for r in aged if r["true_class_by_key"] is not None
+        ),
         "within_one": share(d is not None and d <= 1 for d in distance),
         "borderline": share(r["outcome"] == "borderline" for r in read),
         "exact_when_clear": share(
