@@ -59,6 +59,8 @@ from crestgauge.inference.uncertainty import EdgeModel, one_band_u, two_band_u
 from crestgauge.model.labels import LOBES, MILK_LOBES, N_TEETH, ToothState
 
 FloatArray = NDArray[np.float64]
+MOST_LOBES = 3
+"""Lobes of the longest tooth."""
 _NOMINAL_ENAMEL_MM = 0.6
 """Enamel band taken for the uncertainty of a ratio of 0 where no band is cut yet. [mm] (from memory, no
 source found)"""
@@ -130,7 +132,8 @@ def measure_row(
         by_position.setdefault(grid.crown.position, []).append(i)
     measured = {}
     for crown in teeth.crowns:
-        own = by_position.get(crown.position, [])
+        # No tooth has more than three tongue-side crests: what a fourth heat peak marks is a false one.
+        own = by_position.get(crown.position, [])[:MOST_LOBES]
         crests = tuple(_crest(context, grids[i], strips[i], profiles[i], offsets[i]) for i in own)
         measured[crown.position] = _tooth(context, crown, [grids[i] for i in own], crests)
     milk_row = measured[3].milk if 3 in measured else None
