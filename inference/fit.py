@@ -80,6 +80,8 @@ class FitLimits:
     min_chewing_share : float
         Least share of band, dentine and infundibulum in the crown pixels; a cheek side shows walls only.
         Ours, set on drawn jaws seen from the side and from below. [1]
+    side_view_deg : float
+        Tilt from which the picture counts as one of the cheek side. [deg]
     max_tilt_deg : float
         At 25 degrees a step of 1 mm between two facets moves an edge by 0.47 mm (h tan t), about a whole
         band. [deg]
@@ -89,8 +91,9 @@ class FitLimits:
         Enamel band over blur sigma. Below 4 a band's width is biased by its own blur (a Gaussian-blurred bar
         keeps 0.95 of its contrast at 4 sigma, 0.68 at 2), and refused where half of that is not reached. [1]
     max_clipped, clipped_level : float
-        Share of tongue-side band and dentine pixels of the molars with all three colours at or above the
-        level. Ours.
+        Share of the molars' pixels beside the enamel bands with all three colours at or above the level.
+        White enamel may clip, and does under a flash; dentine and hollows that clip can no longer be told
+        from it. Ours.
     min_light : float
         Least 90th percentile of brightness over the crowns, which is what their enamel shows. Ours. [grey
         levels]
@@ -100,13 +103,14 @@ class FitLimits:
     min_px_per_mm: float = 10.0
     caution_px_per_mm: float = 20.0
     min_chewing_share: float = 0.12
+    side_view_deg: float = 58.0
     max_tilt_deg: float = 25.0
     caution_tilt_deg: float = 15.0
-    min_band_over_blur: float = 2.0
+    min_band_over_blur: float = 2.5
     caution_band_over_blur: float = 4.0
-    max_clipped: float = 0.2
+    max_clipped: float = 0.15
     clipped_level: int = 250
-    min_light: float = 50.0
+    min_light: float = 95.0
 
 
 LIMITS: Final = FitLimits()
@@ -133,7 +137,7 @@ class Fit:
 
 def check_search(search: RowSearch, maps: LabelMaps, limits: FitLimits = LIMITS) -> Fit:
     """
-    After the coarse pass: is there a row of teeth, and is it large enough?
+    After the coarse pass: is there a row of teeth?
 
     Parameters
     ----------
@@ -147,7 +151,11 @@ def check_search(search: RowSearch, maps: LabelMaps, limits: FitLimits = LIMITS)
         if jaw > _BARE_JAW and crown < _HARDLY_ANY_TEETH:
             return Fit(retake=(_retake("no_chewing_surface", crown, _HARDLY_ANY_TEETH),))
         return Fit(retake=(_retake("not_a_jaw", _row_evidence(search, limits.row), 1.0),))
-    px_per_mm = CROP_PX_PER_MM / search.frame.scale
+    return Fit()
+
+
+def _check_scale(frame: RowFrame, limits: FitLimits) -> Fit:
+    px_per_mm = CROP_PX_PER_MM / frame.scale
     if px_per_mm < limits.min_px_per_mm:
         return Fit(retake=(_retake("too_small", px_per_mm, limits.min_px_per_mm),))
     if px_per_mm < limits.caution_px_per_mm:
@@ -193,14 +201,18 @@ def check_row(
     """
     if row is None:
         return Fit(retake=(_retake("not_a_jaw", 0.0, 1.0),))
-    crown, chewing, crests = _areas(maps)
+    crown, chewing, soft = _areas(maps)
     share = float(chewing.sum() / max(crown.sum(), 1))
     if share < limits.min_chewing_share:
         return Fit(retake=(_retake("no_chewing_surface", share, limits.min_chewing_share),))
+    if row.tilt_deg is not None and row.tilt_deg.value > limits.side_view_deg:
+        # Seen from the side, nothing else that is measured means what it says.
+        return Fit(retake=(_retake("no_chewing_surface", row.tilt_deg.value, limits.side_view_deg),))
     checks = (
+        _check_scale(frame, limits),
         _check_tilt(row, limits),
         _check_blur(row, frame, limits),
-        _check_light(crop, crown, crests, limits),
+        _check_light(crop, crown, soft, limits),
         _check_completeness(row.teeth, photo_size),
     )
     return Fit(
@@ -214,15 +226,14 @@ _STEP: Final = 2
 
 
 def _areas(maps: LabelMaps) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
-    """Crown pixels, those of the chewing surface, and tongue-side band and dentine pixels of the molars, on
-    every `_STEP`-th pixel."""
+    """Crown pixels, those of the chewing surface, and those of the molars that are no enamel band, on every
+    `_STEP`-th pixel."""
     best = maps.block("material")[:, ::_STEP, ::_STEP].argmax(axis=0)
     crown = np.isin(best, CROWN_MATERIALS)
     chewing = crown & (best != Material.CROWN_WALL)
     first = CHANNELS["tooth"].start
     molar = sum(maps.channels[first + k, ::_STEP, ::_STEP] for k in MOLARS) > 0.5
-    banded = (best == Material.ENAMEL_BAND) | (best == Material.DENTINE)
-    return crown, chewing, banded & molar & (maps.block("lingual")[0, ::_STEP, ::_STEP] > 0.5)
+    return crown, chewing, crown & molar & (best != Material.ENAMEL_BAND)
 
 
 def _check_tilt(row: MeasuredRow, limits: FitLimits) -> Fit:
@@ -259,12 +270,12 @@ def _check_blur(row: MeasuredRow, frame: RowFrame, limits: FitLimits) -> Fit:
 
 
 def _check_light(
-    crop: NDArray[np.uint8], crown: NDArray[np.bool_], crests: NDArray[np.bool_], limits: FitLimits
+    crop: NDArray[np.uint8], crown: NDArray[np.bool_], soft: NDArray[np.bool_], limits: FitLimits
 ) -> Fit:
     found = []
     sample = crop[::_STEP, ::_STEP]
-    if crests.any():
-        clipped = float((sample[crests].min(axis=1) >= limits.clipped_level).mean())
+    if soft.any():
+        clipped = float((sample[soft].min(axis=1) >= limits.clipped_level).mean())
         if clipped > limits.max_clipped:
             found.append(_retake("glare", clipped, limits.max_clipped))
     if crown.any():
