@@ -108,7 +108,7 @@ class FitLimits:
     caution_tilt_deg: float = 15.0
     min_band_over_blur: float = 2.5
     caution_band_over_blur: float = 4.0
-    max_clipped: float = 0.15
+    max_clipped: float = 0.3
     clipped_level: int = 250
     min_light: float = 95.0
 
