@@ -79,7 +79,7 @@ def score_photo(truth: Record, reading: Record | None, error: str | None = None)
 
 
 def groups_of(truth: Record) -> dict[str, str]:
-    """Groups that a photograph is counted in, by name of the grouping; conditions that are numbers make none."""
+    """Groups that a photograph is counted in, by name of the grouping; numeric conditions make none."""
     conditions = truth.get("conditions") or {}
     groups = {name: str(value) for name, value in conditions.items() if isinstance(value, str | bool)}
     groups["class"] = str(truth.get("age_class"))
