@@ -150,6 +150,7 @@ class PhotoLinkRow(Stamped, Base):
             sqlite_where=text("replaces IS NULL"),
             postgresql_where=text("replaces IS NULL"),
         ),
+        Index("ix_photo_links_sha256", "sha256", "id"),
         Index("ix_photo_links_specimen_id", "specimen_id", "id"),
     )
 

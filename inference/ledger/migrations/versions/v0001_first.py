@@ -47,6 +47,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_photo_links")),
         sa.UniqueConstraint("replaces", name=op.f("uq_photo_links_replaces")),
     )
+    op.create_index("ix_photo_links_sha256", "photo_links", ["sha256", "id"], unique=False)
     op.create_index("ix_photo_links_specimen_id", "photo_links", ["specimen_id", "id"], unique=False)
     op.create_index(
         "uq_photo_links_first",
