@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
+from scipy.spatial import KDTree
 
 from crestgauge.inference.compare.estimate import Estimate, share, undefined
 
@@ -155,17 +156,17 @@ def nearest_neighbours(features: ArrayLike, codes: ArrayLike, *, k: int = 5) -> 
     x, c = np.asarray(features, dtype=np.float64), np.asarray(codes, dtype=np.intp)
     n = c.size
     if n <= k or np.unique(c).size < 2:
-        return undefined(f"it needs more than {k} animals and two classes, found {n}", n=n, unit="%")
+        return undefined(f"it needs more than {k} animals of two classes, found {n}", n=n, unit="%")
     spread = x.std(axis=0)
     z = (x - x.mean(axis=0)) / np.where(spread > 0, spread, 1.0)
-    distance = ((z[:, None, :] - z[None, :, :]) ** 2).sum(axis=2)
-    np.fill_diagonal(distance, np.inf)
-    nearest = np.argsort(distance, axis=1, kind="stable")[:, :k]
-    votes = c[nearest]
-    found = np.array(
-        [max(row, key=lambda code: ((row == code).sum(), -np.argmax(row == code))) for row in votes]
-    )
-    return share(int((found == c).sum()), n)
+    right = 0
+    for i, row in enumerate(KDTree(z).query(z, k=k + 1)[1]):
+        # An animal is its own nearest neighbour, but not always the first of several at distance 0.
+        votes = c[row[row != i][:k]]
+        classes, first, counts = np.unique(votes, return_index=True, return_counts=True)
+        best = min(zip(-counts, first, classes, strict=True))  # most votes, then the nearest member
+        right += int(best[2] == c[i])
+    return share(right, n)
 
 
 def overall_ratio(values: Mapping[tuple[str, int], Floats], teeth: Sequence[int] = (4, 5, 6)) -> Floats:
