@@ -18,7 +18,7 @@ from crestgauge.model.network import (
     build_network,
     load_imagenet_encoder,
 )
-from crestgauge.training.config import ScheduleConfig, read_config
+from crestgauge.training.config import ScheduleConfig, as_table, read_config
 from crestgauge.training.fit import CHECKPOINT, RECORD, WEIGHTS, make_optimizer, rate_at, set_rates, train
 from crestgauge.training.pool import InlineFeeder, Pool, WorkerFeeder, generator_for
 
@@ -51,6 +51,15 @@ def test_a_few_steps_lower_the_loss_and_leave_a_record(learnt):
     assert record["pictures_drawn"] == 4 + 12 // 2 * 2
     weights = torch.load(out / WEIGHTS, weights_only=True)
     JawNetwork(toy(1).network).load_state_dict(weights)
+
+
+def test_record_keeps_names_of_files_not_folders():
+    config = toy(
+        1, network=replace(toy(1).network, start="some/where/weights.pt"), draw={"photos": "my/photos"}
+    )
+    table = as_table(config)
+    assert (table["network"]["start"], table["draw"]["photos"]) == ("weights.pt", "photos")
+    assert as_table(toy(1))["network"]["start"] == "none"
 
 
 def test_a_finished_run_is_not_run_again(learnt):

@@ -209,8 +209,17 @@ def build(kind: type, table: dict[str, Any], where: str) -> Any:
 
 
 def as_table(config: TrainConfig) -> dict[str, Any]:
-    """``config`` as plain values, for the run record."""
-    return asdict(config)
+    """
+    ``config`` as plain values, for the run record.
+
+    Of files and folders only the name is kept: a record travels with the weights, and folders of the machine
+    that trained them mean nothing elsewhere.
+    """
+    table = asdict(config)
+    table["network"]["start"] = Path(config.network.start).name
+    if "photos" in table["draw"]:
+        table["draw"]["photos"] = Path(str(table["draw"]["photos"])).name
+    return table
 
 
 def _plain(hint: Any, value: Any, where: str) -> Any:

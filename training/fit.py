@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import platform
 import subprocess
 import time
@@ -400,7 +401,11 @@ def without_nan(value: Any) -> Any:
 
 
 def commit() -> str | None:
-    """Commit of the code, with "+" if files were changed since; None outside a git checkout."""
+    """
+    Commit of the code, with "+" if files were changed since.
+
+    Outside a git checkout, what the environment variable CRESTGAUGE_COMMIT says, or None.
+    """
 
     def git(*arguments: str) -> str | None:
         try:
@@ -417,7 +422,9 @@ def commit() -> str | None:
         return done.stdout.strip()
 
     head = git("rev-parse", "HEAD")
-    return None if head is None else head + ("+" if git("status", "--porcelain", "-uno") else "")
+    if head is None:
+        return os.environ.get("CRESTGAUGE_COMMIT")
+    return head + ("+" if git("status", "--porcelain", "-uno") else "")
 
 
 def versions() -> dict[str, str]:
