@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -123,6 +123,17 @@ def _hidden_share(scene: Scene) -> float:
     return float(np.mean(~seen[molar])) if molar.any() else 0.0
 
 
+def _highest_exposure(scene: Scene) -> float:
+    """Exposure at which 3 % of the crowns just reach the end of the scale; a usable photograph is not clipped on its teeth."""
+    luma = scene.light.amax(0)
+    crown = luma[scene.tooth > 0]
+    if not len(crown):
+        return 1.0
+    thin = lambda v: v.flatten()[:: max(1, v.numel() // 50_000)]  # noqa: E731
+    ratio = torch.quantile(thin(crown), 0.97) / torch.quantile(thin(scene.light.mean(0)), 0.95).clamp_min(1e-4)
+    return 0.9 / max(float(ratio), 1e-3)
+
+
 def draw_photo(seed: int, options: DatasetOptions, device: torch.device, criteria: Criteria | None = None) -> DrawnPhoto:
     """
     One photograph with its truth.
@@ -150,6 +161,8 @@ def draw_photo(seed: int, options: DatasetOptions, device: torch.device, criteri
         if kind is None and _hidden_share(scene) > 0.0:  # a usable photograph has its crests free
             scene = draw_scene(rng, shown, camera, conditions, device, with_row=True, clutter=False)
         phone = sample_phone(rng, blur_px=plan.blur_px, density=(0.98, 1.0), dark=kind == "dark", glare=kind == "glare")
+        if kind is None:
+            phone = replace(phone, exposure=min(phone.exposure, _highest_exposure(scene)))
         image = develop(scene.light, phone, generator, jpeg=False)
     pixels = (image.permute(1, 2, 0) * 255).round().to(torch.uint8).cpu().numpy()
     truth = truth_record(scene, phone, seed=seed, kind=kind, criteria=criteria or load_criteria(None))

@@ -39,12 +39,11 @@ class Batch:
     void: Tensor
 
 
-def sample_tilt(rng: Generator) -> float:
-    """Tilt in degrees: mostly the few degrees of a careful hand, some far off, some from the side."""
-    kind = rng.uniform()
-    if kind < 0.72:
+def sample_tilt(rng: Generator, steep_share: float) -> float:
+    """Tilt in degrees: mostly the few degrees of a careful hand, some far off, a quarter of those from the side."""
+    if rng.uniform() >= steep_share:
         return float(min(abs(rng.normal(0, 9.0)), 30.0))
-    if kind < 0.93:
+    if rng.uniform() < 0.75:
         return float(rng.uniform(15, 50))
     return float(rng.uniform(50, 80))
 
@@ -62,7 +61,7 @@ def fine_scene(rng: Generator, specimen: Specimen, options: DrawOptions, device:
     full = full_row_mm(specimen) if with_row else NOMINAL_ROW_MM
     scale = NOMINAL_ROW_SHARE * options.width / full * float(np.exp(rng.normal(0, 0.09)))
     off = (float(rng.normal(0, 0.06)) * options.width, float(rng.normal(0, 0.07)) * options.height)
-    camera = levelled_camera(rng, specimen, width=options.width, height=options.height, px_per_mm=scale, tilt_deg=sample_tilt(rng), roll_deg=float(rng.normal(0, 3.0)), offset_px=off)
+    camera = levelled_camera(rng, specimen, width=options.width, height=options.height, px_per_mm=scale, tilt_deg=sample_tilt(rng, options.steep_share), roll_deg=float(rng.normal(0, 3.0)), offset_px=off)
     return draw_scene(rng, specimen, camera, sample_conditions(rng, options), device, with_row=with_row)
 
 
@@ -74,7 +73,7 @@ def coarse_scene(rng: Generator, specimen: Specimen, options: DrawOptions, devic
     share = float(np.exp(rng.uniform(np.log(0.2), np.log(1.15))))
     roll = float(rng.choice([rng.uniform(0, 360), rng.normal(0, 8), 180 + rng.normal(0, 8), rng.choice([90, 270]) + rng.normal(0, 8)]))
     off = (float(rng.normal(0, 0.13)) * width, float(rng.normal(0, 0.13)) * height)
-    camera = levelled_camera(rng, specimen, width=width, height=height, px_per_mm=share * long / full_row_mm(specimen), tilt_deg=sample_tilt(rng), roll_deg=roll, offset_px=off)
+    camera = levelled_camera(rng, specimen, width=width, height=height, px_per_mm=share * long / full_row_mm(specimen), tilt_deg=sample_tilt(rng, options.steep_share), roll_deg=roll, offset_px=off)
     return draw_scene(rng, specimen, camera, sample_conditions(rng, options), device, with_row=with_row)
 
 
@@ -113,11 +112,11 @@ def draw_one(seed: int, options: DrawOptions, device: torch.device, specimen: Sp
     shown = animal if with_row else without_teeth(animal)
     if options.view == "fine":
         scene = fine_scene(rng, shown, options, device, with_row=with_row)
-        blur, unit = (0.5, 6.0), 1.0
+        unit = 1.0
     else:
         scene = coarse_scene(rng, shown, options, device, with_row=with_row)
-        blur, unit = (0.6, 5.0), 0.5
-    phone = sample_phone(rng, blur_px=blur, dark=rng.uniform() < 0.03, glare=rng.uniform() < 0.03)
+        unit = 0.5
+    phone = sample_phone(rng, blur_px=options.blur_px, density=options.density, dark=rng.uniform() < 0.03, glare=rng.uniform() < 0.03)
     image = develop(scene.light, phone, generator, jpeg=True)
     if options.view == "fine":
         maps = {name: getattr(scene, name) for name in ("material", "tooth", "lingual", "lobe", "state", "tilt")}

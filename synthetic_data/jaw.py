@@ -83,8 +83,9 @@ def jaw_fields(jaw: Jaw, crowns: CrownFields, rng: Generator, device: torch.devi
     unit = crowns.grid.to_unit(x, y)
     crown = F.grid_sample(crowns.surface.clamp_min(CROWN_FLOOR)[None, None], unit[None], align_corners=True, padding_mode="border")[0, 0]
     within = (unit.abs() <= 1).all(-1)
-    fossa = F.grid_sample(crowns.fossa[None, None], unit[None], align_corners=True, padding_mode="border")[0, 0]
-    z = torch.where(within & (fossa > 0.05), torch.full_like(z, FAR_BELOW), z)  # no gum inside a crown
+    inner = torch.maximum(crowns.fossa - 0.05, crowns.outer.clamp_max(1.0) - 0.02)
+    inner = F.grid_sample(inner[None, None], unit[None], align_corners=True, padding_mode="border")[0, 0]
+    z = torch.where(within & (inner > 0), torch.full_like(z, FAR_BELOW), z)  # no gum inside a crown or over a worn one
     whole = torch.where(within & (crown > CROWN_FLOOR + 0.5), torch.maximum(crown, z), z).clamp_min(jaw.gum_z - depth)
     return JawFields(grid=grid, surface=z, around_small=_blur(whole, 1.2), around_large=_blur(whole, 4.0))
 

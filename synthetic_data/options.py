@@ -36,6 +36,12 @@ class DrawOptions:
         The other way round: within a named family draw these conditions alone.
     share_without_jaw : float
         Share of pictures without a tooth row (empty ground, objects, bare bone).
+    steep_share : float
+        Share of pictures from 15 to 80 degrees off the normal; the others stay within the few degrees of a careful hand.
+    blur_px : tuple of float
+        Range of the sigma of all blur (log-uniform). [px of the drawn picture]
+    density : tuple of float
+        Range of sensor pixels per pixel of the drawn picture.
 
     Raises
     ------
@@ -49,6 +55,9 @@ class DrawOptions:
     hold_out: tuple[str, ...] = ()
     only: tuple[str, ...] = ()
     share_without_jaw: float = 0.04
+    steep_share: float = 0.28
+    blur_px: tuple[float, float] = (0.5, 6.0)
+    density: tuple[float, float] = (0.4, 1.0)
 
     def __post_init__(self) -> None:
         for name in (*self.hold_out, *self.only):
@@ -66,5 +75,5 @@ class DrawOptions:
         return tuple(c for c in pool if f"{family}:{c}" not in self.hold_out)
 
 
-COARSE = DrawOptions(view="coarse", width=512, height=512, share_without_jaw=0.12)
+COARSE = DrawOptions(view="coarse", width=512, height=512, share_without_jaw=0.12, blur_px=(0.6, 5.0))
 FINE = DrawOptions()
