@@ -124,6 +124,8 @@ class Placed:
     notes: tuple[str, ...] = field(default=())
 
 
+NO_CLASS: Final = "no class"
+"""How the "age" of a reading or call begins that gives none, before the reason."""
 _EMPTY = {"", "na", "n/a", "nan", "none", "null", "-", "--", "?", "unknown", "unk", "missing"}
 _FRACTIONS = {"½": 0.5, "1/2": 0.5, "¼": 0.25, "1/4": 0.25, "¾": 0.75, "3/4": 0.75}
 _UNIT = re.compile(r"\s*(years?|yrs?|yr\.?|y\.?o\.?|y|a)\.?(\s*old)?$", re.IGNORECASE)
@@ -157,6 +159,8 @@ def place(text: str, scale: AgeScale, rules: LabelRules | None = None) -> Placed
     raw = " ".join(str(text).split())
     if raw.lower() in _EMPTY:
         return Placed(code=None, problem="no age (empty cell)" if not raw else f'no age ("{raw}")')
+    if raw.startswith(NO_CLASS):
+        return Placed(code=None, problem=f"no age: {raw}")
     plain = raw.replace("–", "-").replace("−", "-")
     if plain in scale.labels:
         return Placed(code=scale.labels.index(plain))

@@ -15,6 +15,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from crestgauge.inference.compare.ages import NO_CLASS
 from crestgauge.inference.compare.align import AgeSet, Problem, Row
 from crestgauge.inference.compare.measures import Measure
 from crestgauge.inference.errors import InputError, ReadingError
@@ -226,9 +227,13 @@ def _animal(reading: Reading, ids: Mapping[str, str]) -> str:
     return ids.get(name) or ids.get(Path(name).stem) or Path(name).stem
 
 
+def _age(reading: Reading) -> str:
+    return reading.age_class or f"{NO_CLASS}, the reading ended in {reading.outcome}"
+
+
 def _readings_set(source: SetSource, ids: Mapping[str, str]) -> tuple[AgeSet, tuple[Problem, ...]]:
     readings, problems = load_readings(source.path)
-    rows = tuple(Row(row=number, id=_animal(r, ids), age=r.age_class or "") for number, r in readings)
+    rows = tuple(Row(row=number, id=_animal(r, ids), age=_age(r)) for number, r in readings)
     about = [f"{source.path.name}: {len(readings)} readings by the tool"]
     for what in ("model", "criteria", "crestgauge"):
         versions = sorted({getattr(r.versions, what) for _, r in readings})

@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from crestgauge.inference.compare.ages import NO_CLASS
 from crestgauge.inference.compare.align import AgeSet, Problem, Row
 from crestgauge.inference.compare.files import measures_of
 from crestgauge.inference.compare.measures import Measure
@@ -106,7 +107,12 @@ def _tool_set(readings: Sequence[Mapping[str, Any]], problems: list[Problem]) ->
     if not readings:
         return []
     rows = tuple(
-        Row(row=r["id"], id=_animal_of(r, "specimen_id"), age=r["age_class"] or "") for r in readings
+        Row(
+            row=r["id"],
+            id=_animal_of(r, "specimen_id"),
+            age=r["age_class"] or f"{NO_CLASS}, the reading ended in {r['outcome']}",
+        )
+        for r in readings
     )
     about = [f"newest reading of {len(readings)} photos in the ledger"]
     for what in ("model", "criteria"):
@@ -130,7 +136,9 @@ def _people(calls: Sequence[Mapping[str, Any]], problems: list[Problem], blind_o
                 what = "not a blind call (the reader saw the proposal); left out as asked"
                 problems.append(Problem(set_name=person, row=call["id"], id=animal, what=what, used=False))
                 continue
-        by_person[person].append(Row(row=call["id"], id=animal, age=call["age_class"] or ""))
+        by_person[person].append(
+            Row(row=call["id"], id=animal, age=call["age_class"] or f"{NO_CLASS}, the reader could not say")
+        )
     made = []
     for person, rows in sorted(by_person.items()):
         name = f"person {person}" if person in NAMES else person

@@ -37,7 +37,9 @@ def test_ways_to_write_an_age(text, label):
     [
         ("", "empty"), ("NA", "no age"), ("?", "no age"), ("3", "whole year"), ("3 yrs", "whole year"),
         ("3.2", "between"), ("old", "no age"), ("3.5.1", "no age"), ("-1.5", "no age"), ("3.5+", "open"),
-        ("1e3", "no age"), ("inf", "no age"), ("nan", "no age"), ("3.5 1/2", "no age"), ("3.5-4.5", "no age"),
+        ("1e3", "no age"), ("inf", "no age"), ("nan", "no age"),
+        ("no class, retake", "no age: no class"),
+        ("3.5 1/2", "no age"), ("3.5-4.5", "no age"),
     ],
 )  # fmt: skip
 def test_what_is_no_age_says_why(text, word):
