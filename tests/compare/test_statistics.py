@@ -427,7 +427,7 @@ def test_undefined_is_a_reason_never_zero():
         assert "1 of 12" in gauge(gap).reason
 
 
-@settings(max_examples=40, deadline=None)  # with its bootstrap, which may be slow on a busy machine
+@settings(max_examples=15, deadline=None)  # with its bootstrap, which may be slow on a busy machine
 @given(st.lists(st.integers(0, 2), min_size=9, max_size=9))
 def test_any_small_table_gives_numbers_or_reasons(counts):
     """Warnings are errors here, so a division by zero inside a library would show."""
