@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from crestgauge.inference.maps import COARSE_LONG_SIDE, LabelMaps, RowFrame
+from crestgauge.inference.maps import COARSE_LONG_SIDE, NOMINAL_ROW_MM, LabelMaps, RowFrame
 from crestgauge.inference.measured import MeasuredRow, MeasuredTooth, ToothFlag
 from crestgauge.inference.reading import Retake
 from crestgauge.inference.row import CROP_PX_PER_MM, RowOptions, RowSearch
@@ -90,10 +90,11 @@ class FitLimits:
     min_band_over_blur, caution_band_over_blur : float
         Enamel band over blur sigma. Below 4 a band's width is biased by its own blur (a Gaussian-blurred bar
         keeps 0.95 of its contrast at 4 sigma, 0.68 at 2), and refused where half of that is not reached. [1]
-    max_clipped, clipped_level : float
-        Share of the molars' pixels beside the enamel bands with all three colours at or above the level.
-        White enamel may clip, and does under a flash; dentine and hollows that clip can no longer be told
-        from it. Ours.
+    max_blank, blank_level, blank_width : float
+        Share of the molars' pixels beside the enamel bands that lie on one blank plateau: a run of
+        ``blank_width`` grey levels at or above ``blank_level``. Not tied to 255, since phones and copies
+        lower a clipped white. White enamel may be blank, and is under a flash; dentine and hollows that are
+        can no longer be told from it. Ours: good drawn photos reach 0.38, overexposed ones lie above 0.9.
     min_light : float
         Least 90th percentile of brightness over the crowns, which is what their enamel shows. Ours. [grey
         levels]
@@ -108,8 +109,9 @@ class FitLimits:
     caution_tilt_deg: float = 15.0
     min_band_over_blur: float = 2.5
     caution_band_over_blur: float = 4.0
-    max_clipped: float = 0.3
-    clipped_level: int = 250
+    max_blank: float = 0.6
+    blank_level: int = 200
+    blank_width: int = 13
     min_light: float = 95.0
 
 
@@ -146,6 +148,9 @@ def check_search(search: RowSearch, maps: LabelMaps, limits: FitLimits = LIMITS)
         Coarse maps of the photo.
     """
     if search.frame is None:
+        px_per_mm = search.row_length_px / NOMINAL_ROW_MM
+        if _row_evidence(search, limits.row) > _HALF_A_ROW and 0 < px_per_mm < limits.min_px_per_mm:
+            return Fit(retake=(_retake("too_small", px_per_mm, limits.min_px_per_mm),))
         jaw = float((maps.block("material")[Material.BACKGROUND] < 0.5).mean())
         crown = search.crown_px / COARSE_LONG_SIDE**2
         if jaw > _BARE_JAW and crown < _HARDLY_ANY_TEETH:
@@ -174,6 +179,8 @@ def _row_evidence(search: RowSearch, limits: RowOptions) -> float:
     return min(*shares, 0.99)
 
 
+_HALF_A_ROW: Final = 0.5
+"""Share of the evidence for a row from which something small in a photo is taken for teeth. Ours."""
 _BARE_JAW: Final = 0.08
 """Share of the picture that must be jaw before "no chewing surface" is said rather than "not a jaw". Ours."""
 _HARDLY_ANY_TEETH: Final = 0.004
@@ -275,16 +282,25 @@ def _check_light(
     found = []
     sample = crop[::_STEP, ::_STEP]
     if soft.any():
-        clipped = float((sample[soft].min(axis=1) >= limits.clipped_level).mean())
-        if clipped > limits.max_clipped:
-            found.append(_retake("glare", clipped, limits.max_clipped))
+        blank = _blank_share(sample[soft] @ _BRIGHTNESS, limits)
+        if blank > limits.max_blank:
+            found.append(_retake("glare", blank, limits.max_blank))
     if crown.any():
-        # Weights of ITU-R BT.709, on the stored values: what an eye sees on the screen.
-        brightness = sample[crown] @ np.array([0.2126, 0.7152, 0.0722])
-        light = float(np.percentile(brightness, 90))
+        light = float(np.percentile(sample[crown] @ _BRIGHTNESS, 90))
         if light < limits.min_light:
             found.append(_retake("dark", light, limits.min_light))
     return Fit(retake=tuple(found))
+
+
+def _blank_share(brightness: NDArray[np.float64], limits: FitLimits) -> float:
+    """Largest share of values within one bright plateau."""
+    counts = np.bincount(np.clip(np.rint(brightness), 0, 255).astype(int), minlength=256)
+    runs = np.convolve(counts, np.ones(limits.blank_width), mode="same")
+    return float(runs[limits.blank_level :].max() / max(brightness.size, 1))
+
+
+_BRIGHTNESS: Final = np.array([0.2126, 0.7152, 0.0722])
+"""Weights of red, green and blue of ITU-R BT.709, on the stored values: what an eye sees on the screen."""
 
 
 def _check_completeness(teeth: Sequence[MeasuredTooth], photo_size: tuple[int, int]) -> Fit:

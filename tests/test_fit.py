@@ -78,15 +78,16 @@ def test_blur_is_judged_by_the_measured_enamel(times, refused, cautioned):
     assert (len(fit.cautions) == 2) == cautioned  # beside that on pixels per millimetre
 
 
-def test_glare_counts_clipped_pixels_beside_the_enamel():
+def test_glare_is_a_blank_plateau_beside_the_enamel():
     found = result("adult")
     crop = found.crop.copy()
     crop[found.maps.block("material").argmax(axis=0) == 3] = 255  # enamel alone, as under a flash
     assert check(crop=crop).retake == ()
-    assert reasons(check(crop=np.full_like(found.crop, 255))) == ["glare"]
-    red = np.full_like(found.crop, 255)
-    red[..., 2] = 0  # one colour still holds detail
-    assert check(crop=red).retake == ()
+    for white in (255, 226):  # a copy may have lowered the clipped white
+        assert reasons(check(crop=np.full_like(found.crop, white))) == ["glare"]
+    rng = np.random.default_rng(4)
+    lively = rng.integers(150, 256, found.crop.shape, dtype=np.uint8)  # bright, but not blank
+    assert check(crop=lively).retake == ()
 
 
 def test_dark():
@@ -145,6 +146,16 @@ def test_scale():
 def test_a_side_view_is_no_chewing_surface_and_nothing_else():
     fit = check(replace(result("adult").row, tilt_deg=Quantity(70.0, 5.0), blur_px=99.0))
     assert reasons(fit) == ["no_chewing_surface"]
+
+
+def test_a_few_teeth_far_away_are_too_small_rather_than_no_jaw():
+    bare = result("bare").search
+    far = replace(bare, teeth=(4, 5), fill=0.9, order_score=0.9, row_length_px=290.0)
+    maps = result("adult").maps
+    fit = check_search(far, maps)
+    assert reasons(fit) == ["too_small"] and fit.retake[0].measured == pytest.approx(290 / 82)
+    assert reasons(check_search(replace(far, order_score=0.1), maps)) != ["too_small"]
+    assert reasons(check_search(replace(far, row_length_px=1600.0), maps)) != ["too_small"]
 
 
 def test_bare_jaw_is_told_from_no_jaw():
