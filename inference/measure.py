@@ -289,7 +289,7 @@ def _crest_flags(
             flags |= CrestFlag.NARROW_BAND
         if not 0.5 <= widths[1] / widths[2] <= 2.0:
             flags |= CrestFlag.UNEVEN_BANDS
-        ratios = (2.0 * dentine / (outer + inner))[both]
+        ratios = 2.0 * dentine[both] / (outer[both] + inner[both])
         low, high = np.sort(ratios)[[ratios.size // 10, -1 - ratios.size // 10]]
         if high - low > 0.5 * max(median(ratios), 0.2):
             flags |= CrestFlag.TAPERED

@@ -188,9 +188,26 @@ def _draw_crest(panel: _Panel, crest: MeasuredCrest) -> None:
     """Band edges in blue, the crest line in orange between them."""
     if crest.stations is not None:
         edges = crest.stations.edges
-        for k in range(4):
-            panel.line(edges[:, k], SKY, 0.6)
+        # Without an infundibulum there is no inner band to show.
+        for k in range(2) if crest.infundibulum_gone else range(4):
+            panel.line(_broken_at_jumps(edges[:, k]), SKY, 0.6)
     panel.line(crest.line, ORANGE, 0.9)
+
+
+def _broken_at_jumps(points: FloatArray) -> FloatArray:
+    """An edge with NaN put in where it leaps between stations, so that no line is drawn across."""
+    if len(points) < 3:
+        return points
+    steps = np.hypot(*np.diff(points, axis=0).T)
+    seen = steps[np.isfinite(steps)]
+    if not len(seen):
+        return points
+    leaps = np.flatnonzero(steps > _LEAP * max(float(np.median(seen)), 1e-6)) + 1
+    return np.insert(points, leaps, np.nan, axis=0)
+
+
+_LEAP: Final = 4.0
+"""A step this many times the usual one is no edge of a band."""
 
 
 def _label_crest(ink: _Ink, crest: MeasuredCrest, at: FloatArray) -> None:

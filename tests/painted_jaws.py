@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import atexit
 import functools
+import shutil
 import tempfile
 from dataclasses import replace
 from pathlib import Path
@@ -53,6 +55,7 @@ ROWS: dict[str, DrawnRow] = {
 def folder() -> Path:
     """Folder with the networks' manifest and every photo made so far."""
     path = Path(tempfile.mkdtemp(prefix="painted-jaws-"))
+    atexit.register(shutil.rmtree, path, ignore_errors=True)
     write_manifest(path)
     return path
 
