@@ -206,9 +206,7 @@ class Reader:
         measured = None
         if row is not None and evidence is not None:
             scale = None if card is None else self._scale(row, card, turn)
-            measured = plain_values(
-                row, evidence, scale, to_photo=None if turn is None else np.linalg.inv(turn)
-            )
+            measured = plain_values(row, evidence, scale, to_photo=None if turn is None else _inverse(turn))
         return Result(
             photo=photo,
             reading=self._reading(photo, fit=fit, measured=measured, proposal=proposal),
@@ -274,7 +272,11 @@ def _row_middle(row: MeasuredRow) -> NDArray[np.float64]:
 
 def _moved_back(point: NDArray[np.float64], turn: NDArray[np.float64] | None) -> NDArray[np.float64]:
     """A point of the straightened picture in the photo as it came."""
-    return point if turn is None else _mapped(np.linalg.inv(turn), point[None])[0]
+    return point if turn is None else _mapped(_inverse(turn), point[None])[0]
+
+
+def _inverse(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
 
 
 def _mapped(matrix: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -144,11 +144,15 @@ def _first_pose(plane: Array, seen: Array, focal_px: float) -> tuple[Array, Arra
     if matrix is None:
         raise InputError("the points fix no plane: they lie on one line.")
     columns = np.diag([1 / focal_px, 1 / focal_px, 1.0]) @ matrix
-    columns /= np.sqrt(np.linalg.norm(columns[:, 0]) * np.linalg.norm(columns[:, 1])) * np.sign(columns[2, 2])
+    columns = (
+        columns
+        / np.sqrt(np.linalg.norm(columns[:, 0]) * np.linalg.norm(columns[:, 1]))
+        * np.sign(columns[2, 2])
+    )
     turn = np.column_stack([columns[:, 0], columns[:, 1], np.cross(columns[:, 0], columns[:, 1])])
     u, _, vt = np.linalg.svd(turn)
     vector, _ = cv2.Rodrigues(u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt)
-    return np.asarray(vector, dtype=np.float64).ravel(), columns[:, 2]
+    return np.asarray(vector, dtype=np.float64).ravel(), np.asarray(columns[:, 2], dtype=np.float64)
 
 
 def _descend(

@@ -161,10 +161,9 @@ def qr_modules(specimen_id: str) -> NDArray[np.uint8]:
         If the id is empty, longer than `MAX_SPECIMEN_ID`, or holds a control character.
     """
     if not specimen_id or len(specimen_id) > MAX_SPECIMEN_ID or not specimen_id.isprintable():
-        raise InputError(
-            f"specimen id {specimen_id!r}: {len(specimen_id)} long; needs 1 to {MAX_SPECIMEN_ID} printable ones."
-        )
-    options = cv2.QRCodeEncoder_Params()
+        length = f"{len(specimen_id)} characters; needs 1 to {MAX_SPECIMEN_ID} printable ones"
+        raise InputError(f"specimen id {specimen_id!r}: {length}.")
+    options = cv2.QRCodeEncoder_Params()  # type: ignore[attr-defined]
     options.correction_level = cv2.QRCODE_ENCODER_CORRECT_LEVEL_M
     code = np.asarray(cv2.QRCodeEncoder.create(options).encode(QR_PREFIX + specimen_id), dtype=np.uint8)
     rows, cols = np.nonzero(code == 0)

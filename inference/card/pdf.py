@@ -82,8 +82,9 @@ def write_card(path: str | os.PathLike[str], *, paper: str = "a5", specimen_ids:
     canvas.setViewerPreference("PrintScaling", "None")
     left, pages = (width - CARD_WIDTH_MM) / 2, 0
     top = (height - CARD_HEIGHT_MM) / 2 if paper == "a5" else 10.0
-    for specimen_id in specimen_ids or (None,):
-        _page(canvas, card_shapes(specimen_id), left, top, height)
+    faces: tuple[str | None, ...] = specimen_ids or (None,)
+    for name in faces:
+        _page(canvas, card_shapes(name), left, top, height)
         if paper != "a5":
             _page(canvas, _instructions(), left, top + CARD_HEIGHT_MM + 6, height)
         canvas.showPage()

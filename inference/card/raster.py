@@ -71,6 +71,6 @@ def _fill(
     """
     if len(points) == 4 and points[0, 0] == points[3, 0] and points[0, 1] == points[1, 1]:
         (x0, y0), (x1, y1) = np.round(points[0] + 0.5).astype(int), np.round(points[2] + 0.5).astype(int)
-        canvas[max(y0, 0) : y1, max(x0, 0) : x1] = shape.fill
+        canvas[max(y0, 0) : y1, max(x0, 0) : x1] = shape.fill or 0
     else:
         cv2.fillPoly(canvas, [fixed], shape.fill or 0, cv2.LINE_AA, bits)

@@ -103,7 +103,8 @@ def write_coco(path: Path, photos: Sequence[LabelledPhoto], *, description: str)
     ExchangeError
         If the file cannot be written.
     """
-    images, annotations = [], []
+    images: list[dict[str, Any]] = []
+    annotations: list[dict[str, Any]] = []
     for image_id, photo in enumerate(photos, start=1):
         height, width = photo.material.shape
         images.append({"id": image_id, "file_name": photo.file, "width": width, "height": height})

@@ -135,12 +135,8 @@ def import_specimens(path: Path, ledger: Ledger, *, correct: bool = False) -> Ta
                 taken.unchanged += 1
                 continue
             elif correct:
-                merged = Specimen(
-                    **{
-                        f.name: _given(animal.values(), animal).get(f.name, there[f.name])
-                        for f in fields(Specimen)
-                    }
-                )
+                values: dict[str, Any] = {f.name: there[f.name] for f in fields(Specimen)}
+                merged = Specimen(**(values | _given(animal.values(), animal)))
                 new = correct_specimen(ledger, there["id"], merged, why=f"import of {path.name}")
                 animal = merged
                 taken.corrected += 1
@@ -206,7 +202,7 @@ def _given(values: Mapping[str, Any], animal: Specimen) -> dict[str, Any]:
 
 
 def _need(path: Path, columns: list[str], kind: type, key: str) -> None:
-    known = {f.name for f in fields(kind)}  # type: ignore[arg-type]
+    known = {f.name for f in fields(kind)}
     unknown = [name for name in columns if name not in known]
     if key not in columns:
         raise ExchangeError(f"{path}: columns {', '.join(columns)}; needs one called {key}.")

@@ -143,11 +143,15 @@ def failed(connection: Connection, model: str, criteria: str) -> set[str]:
     return {sha256 for sha256 in connection.execute(query).scalars() if sha256 is not None}
 
 
-def has_place(connection: Connection, sha256: str, location: str) -> bool:
-    """Whether these bytes are known from this place."""
+def all_places(connection: Connection) -> set[tuple[str, str]]:
+    """Every (sha256, place) where bytes were found."""
     table = _T["sightings"]
-    query = sa.select(table.c.id).where(table.c.sha256 == sha256, table.c.location == location)
-    return connection.execute(query).first() is not None
+    return {(row[0], row[1]) for row in connection.execute(sa.select(table.c.sha256, table.c.location))}
+
+
+def all_links(connection: Connection) -> set[str]:
+    """sha256 of every photo that is linked to an animal."""
+    return set(connection.execute(sa.select(_T["photo_links"].c.sha256)).scalars())
 
 
 def has_failure(
@@ -163,12 +167,6 @@ def has_failure(
         table.c.message == message,
     )
     return connection.execute(query).first() is not None
-
-
-def has_link(connection: Connection, sha256: str) -> bool:
-    """Whether it is said which animal this photo shows."""
-    table = _T["photo_links"]
-    return connection.execute(sa.select(table.c.id).where(table.c.sha256 == sha256)).first() is not None
 
 
 def specimens(ledger: Ledger) -> list[Row]:

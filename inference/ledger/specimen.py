@@ -100,8 +100,8 @@ class Specimen:
         check_id("specimen_id", self.specimen_id)
         for name, allowed in _CHOICES.items():
             _choice(name, getattr(self, name), allowed)
-        for name, (low, high) in _RANGES.items():
-            _number(name, getattr(self, name), low, high)
+        for name, (least, most) in _RANGES.items():
+            _number(name, getattr(self, name), least, most)
         for name in ("area", "age_basis", "disease_sample", "note"):
             _text(name, getattr(self, name))
         if self.harvest_date is not None:

@@ -20,14 +20,14 @@ from itertools import islice
 from typing import Final
 
 from crestgauge.inference.errors import LedgerError, PhotoError, WeightsError
-from crestgauge.inference.ledger.queries import done, failed, has_link, has_place, specimens
+from crestgauge.inference.ledger.queries import all_links, all_places, done, failed, specimens
 from crestgauge.inference.ledger.record import add_sighting, add_specimen, link_photo
 from crestgauge.inference.ledger.specimen import Specimen
 from crestgauge.inference.ledger.store import Ledger
 from crestgauge.inference.pipeline import Reader, ReadOptions
 from crestgauge.inference.screening.outcome import Outcome, keep
 from crestgauge.inference.screening.pool import ReaderFactory, WorkersFailed, read_all
-from crestgauge.inference.screening.sources import Found, Item, Refusal, read_bytes
+from crestgauge.inference.screening.sources import INSIDE, Found, Item, Refusal, read_bytes
 
 HASHES_AHEAD: Final = 8
 """Photos hashed before they are asked for. More would only fill memory."""
@@ -182,7 +182,7 @@ class _Todo:
         tell: Callable[[], None],
     ) -> None:
         self.items, self.known, self.broken = items, known, broken
-        self.ledger, self.progress, self.tell = ledger, progress, tell
+        self.places, self.progress, self.tell = _Places(ledger), progress, tell
         self.met: set[str] = set()
 
     def __iter__(self) -> Iterator[Item]:
@@ -207,7 +207,7 @@ class _Todo:
         self.met.add(sha256)
         if not twice and sha256 not in self.known and sha256 not in self.broken:
             return True
-        note_place(self.ledger, item, sha256)
+        self.places.note(item, sha256)
         if twice:
             self.progress.duplicates += 1
         elif sha256 in self.broken:
@@ -218,23 +218,32 @@ class _Todo:
         return False
 
 
-def note_place(ledger: Ledger, item: Item, sha256: str) -> None:
-    """Keep where known bytes were found, and whose they are if a list says so; writes only what is new."""
-    with ledger.reading() as connection:
-        place = has_place(connection, sha256, item.location)
-        link = item.specimen_id is None or has_link(connection, sha256)
-    if place and link:
-        return
-    with ledger.writing() as connection:
-        add_sighting(connection, ledger, sha256, item.location)
-        if item.specimen_id is not None:
-            link_photo(connection, ledger, sha256, item.specimen_id, source="list")
+class _Places:
+    """Keeps where known bytes were found, and whose they are if a list says so; writes only what is new."""
+
+    def __init__(self, ledger: Ledger) -> None:
+        self.ledger = ledger
+        with ledger.reading() as connection:
+            self.places, self.linked = all_places(connection), all_links(connection)
+
+    def note(self, item: Item, sha256: str) -> None:
+        place = (sha256, item.location) in self.places
+        link = item.specimen_id is None or sha256 in self.linked
+        if place and link:
+            return
+        with self.ledger.writing() as connection:
+            add_sighting(connection, self.ledger, sha256, item.location)
+            if item.specimen_id is not None:
+                link_photo(connection, self.ledger, sha256, item.specimen_id, source="list")
 
 
 def _hash(item: Item) -> str | None:
     try:
+        if INSIDE not in item.location and "://" not in item.location:
+            with open(item.location, "rb") as file:
+                return hashlib.file_digest(file, "sha256").hexdigest()
         return hashlib.sha256(read_bytes(item.location)).hexdigest()
-    except PhotoError:
+    except (PhotoError, OSError):
         return None
 
 

@@ -55,16 +55,14 @@ def main() -> None:
                 doubts = [row["doubt"] for row in found if row["outcome"] == "borderline"]
                 assert doubts == sorted(doubts, reverse=True)
                 assert len(found) == (limit or len(found))
-            print(
-                f"queue, {name}, {len(found)} rows: median {statistics.median(times):.1f} ms, max {max(times):.1f} ms"
-            )
+            middle = statistics.median(times)
+            print(f"queue, {name}, {len(found)} rows: median {middle:.1f} ms, most {max(times):.1f} ms")
         started = time.perf_counter()
         ledger.close()
         with Ledger(asked.url or f"{folder}/l.db") as again:
             queue(again, outcomes=("borderline",), limit=50)
-        print(
-            f"open the file and the first page: {1000 * (time.perf_counter() - started):.1f} ms; {heaps(ledger)}"
-        )
+        took = 1000 * (time.perf_counter() - started)
+        print(f"open the file and the first page: {took:.1f} ms; {heaps(ledger)}")
 
 
 if __name__ == "__main__":
