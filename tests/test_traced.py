@@ -37,13 +37,8 @@ def block(depth: float, slope: float = 0.0) -> Crown:
         straight_blade(2.5, 1, enamel=0.6, slope_in=0.2, lingual=True),
         straight_blade(-2.5, -1, enamel=0.6, slope_in=0.2, lingual=False),
     )
-    lobe = Lobe(
-        number=1,
-        x0=-4.0,
-        x1=4.0,
-        main=True,
-        basin=np.array([[-4, 2.5], [4, 2.5], [4, -2.5], [-4, -2.5]], float),
-    )
+    basin = np.vstack([blades[0].line, blades[1].line[::-1]])
+    lobe = Lobe(number=1, x0=-4.0, x1=4.0, main=True, basin=basin)
     body = Body(x=0.0, y=0.0, half_x=4.0, half_y=3.0, top=0.5, enamel=0.5)
     wear = Wear(
         level=8.0 - depth - 2.5 * slope,

@@ -22,9 +22,15 @@ def main(words: list[str] | None = None) -> int:
     parser.add_argument(
         "--annotate", action="store_true", help="only work out the classes of the truth files again"
     )
+    parser.add_argument(
+        "--measure", action="store_true", help="only work out the truth files again, no rendering"
+    )
     given = parser.parse_args(words)
     from crestgauge.synthetic_data.traced import dataset
 
+    if given.measure:
+        print(f"{dataset.measure_again(given.out)} truth files")
+        return 0
     if given.annotate:
         print(f"{dataset.annotate_set(given.out)} truth files")
         return 0

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 
-from crestgauge.synthetic_data.traced.conditions import FAULTS, draw_conditions
+from crestgauge.synthetic_data.traced.conditions import FAULTS, Conditions, draw_conditions, place_camera
 from crestgauge.synthetic_data.traced.jaws import Jaw, make_jaw
-from crestgauge.synthetic_data.traced.picture import Effort, take_picture
+from crestgauge.synthetic_data.traced.picture import Effort, Picture, crown_tops, take_picture
 from crestgauge.synthetic_data.traced.truth import annotate, truth_of
 
 AGE_RANGES = (
@@ -45,6 +46,17 @@ def name_of(index: int) -> str:
     return f"traced-{index:04d}"
 
 
+def draw_case(own: int, index: int) -> tuple[int, Jaw | None, Conditions]:
+    """Seed, animal and conditions of picture ``index``, whose own seed is ``own``."""
+    rng = np.random.default_rng(own)
+    band, fault = plan(index)
+    jaw: Jaw | None = None
+    side = "left" if rng.random() < 0.5 else "right"
+    if fault != "not_a_jaw" and band is not None:
+        jaw = make_jaw(rng, float(rng.uniform(*AGE_RANGES[band])), side)
+    return own, jaw, draw_conditions(rng, fault, index)
+
+
 def draw_one(
     seed: int, index: int, effort: Effort, *, size: tuple[int, int] | None = None
 ) -> tuple[Any, dict[str, Any]]:
@@ -61,16 +73,7 @@ def draw_one(
     picture : Picture
     truth : dict
     """
-    from dataclasses import replace
-
-    own = seed * 100_003 + index
-    rng = np.random.default_rng(own)
-    band, fault = plan(index)
-    jaw: Jaw | None = None
-    side = "left" if rng.random() < 0.5 else "right"
-    if fault != "not_a_jaw" and band is not None:
-        jaw = make_jaw(rng, float(rng.uniform(*AGE_RANGES[band])), side)
-    cond = draw_conditions(rng, fault, index)
+    own, jaw, cond = draw_case(seed * 100_003 + index, index)
     if size is not None:
         cond = replace(cond, size=size)
     picture = take_picture(own, jaw, cond, effort)
@@ -143,6 +146,34 @@ def make_set(
                 )
         write_json(done, truth)
         write_manifest(out)
+    return write_manifest(out)
+
+
+def measure_again(out: Path) -> int:
+    """
+    Work out the truth of finished pictures again from their seeds, without rendering; returns how many.
+
+    Needs the tooth label pictures. For use after the measuring code changed and the drawing code did not.
+    """
+    for path in sorted((out / "truth").glob("*.json")):
+        old = json.loads(path.read_text(encoding="utf-8"))
+        index = int(path.stem.rsplit("-", 1)[1])
+        own, jaw, cond = draw_case(old["seed"], index)
+        if jaw is None:
+            continue
+        labels = {
+            kind: cv2.imread(str(out / "labels" / f"{path.stem}.{kind}.png"), cv2.IMREAD_GRAYSCALE)
+            for kind in ("material", "tooth")
+        }
+        camera = place_camera(cond, np.random.default_rng([own, 7]), jaw.row_mm)
+        picture = Picture(
+            image=np.zeros((1, 1, 3), np.uint8),
+            camera=camera,
+            tops=crown_tops(jaw),
+            conditions=old["conditions"],
+            **labels,
+        )
+        write_json(path, truth_of(path.stem, own, jaw, cond, picture))
     return write_manifest(out)
 
 

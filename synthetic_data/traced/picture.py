@@ -89,6 +89,16 @@ def add_teeth(scene: dict[str, Any], rng: np.random.Generator, jaw: Jaw) -> tupl
     return tops, "heavy" if skin.stain_share > 0.5 else "light" if skin.stain_share < 0.25 else "medium"
 
 
+def crown_tops(jaw: Jaw) -> dict[int, Top]:
+    """Maps seen from above of all crowns, as `add_teeth` makes them."""
+    tops = {}
+    for tooth in jaw.teeth:
+        if tooth.crown is not None:
+            volume = worn_volume(tooth.crown, CROWN_VOXEL_MM, tooth.packing)
+            tops[tooth.position] = crown_top(tooth.crown, TOP_STEP_MM, *volume)
+    return tops
+
+
 def add_bone(scene: dict[str, Any], rng: np.random.Generator, jaw: Jaw, style: BoneStyle) -> None:
     """Put bone and gum into ``scene``."""
     mesh = world_mesh(jaw, jaw_mesh(jaw, style, rng))

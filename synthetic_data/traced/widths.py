@@ -19,7 +19,7 @@ import numpy as np
 from crestgauge.inference.evidence import UNWORN_INFUNDIBULUM_SHARE
 from crestgauge.model.labels import Material
 from crestgauge.synthetic_data.traced.blades import Array
-from crestgauge.synthetic_data.traced.crowns import Crown, Lobe
+from crestgauge.synthetic_data.traced.crowns import Crown, Lobe, in_basin
 from crestgauge.synthetic_data.traced.surfaces import Top
 
 STATIONS = 41
@@ -200,6 +200,9 @@ def measure_crest(crown: Crown, top: Top, index: int) -> CrestTruth:
     for k in range(STATIONS):
         place = station_edges(s, outer[k], core[k])
         plan = at[k] + place[:, None] * across[k]
+        if np.isfinite(place[3]) and not in_basin(lobe, plan[3:])[0]:
+            # Dentine that runs on to the cheek-side rim of the crown: the funnel is gone here.
+            plan[2:] = np.nan
         edges[k] = np.column_stack([plan, crown.wear.height(plan)])
     gone = bool(np.isnan(edges[:, 3, 0]).mean() > 0.5)
     line3 = np.column_stack([course, crown.wear.height(course)])
