@@ -36,13 +36,14 @@ def test_truth_files_keep_the_form():
             assert tilt == pytest.approx(truth["tilt_deg"], abs=0.6)
         for crest in (crest for tooth in truth["teeth"] for crest in tooth["crests"]):
             if crest["ratio"]:
-                # Station by station the mean band lies between outer and inner band, so the ratio lies between
+                # Station by station the mean band lies between the two bands, so the ratio does between
                 # those two; where they change places along the strip, medians may leave that range a little.
                 outer, inner = (crest["ratio_by_definition"][k] for k in ("outer", "inner"))
                 assert 0.9 * min(outer, inner) <= crest["ratio"] <= 1.1 * max(outer, inner)
-                # A tilted, sloping band looks up to 75 % narrower or wider than flat at the row's scale.
-                flat = crest["dentine_mm"] * truth["px_per_mm"]
-                assert crest["dentine_px"] == pytest.approx(flat, rel=0.75, abs=1.0)
+                if truth["usable"]:
+                    # The worn face slopes some 15 degrees across the row, the camera up to 20 more.
+                    flat = crest["dentine_mm"] * truth["px_per_mm"]
+                    assert crest["dentine_px"] == pytest.approx(flat, rel=0.3, abs=1.0)
             elif crest["infundibulum_gone"]:
                 assert crest["ratio"] is None
 
