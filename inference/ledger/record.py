@@ -46,8 +46,6 @@ class PhotoFacts:
     format: str
     picture_hash: str
     row_hash: str | None = None
-    taken: str | None = None
-    camera: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -103,7 +103,7 @@ class SpecimenRow(Stamped, Base):
 
 
 class PhotoRow(Stamped, Base):
-    """One photo by the hash of its bytes. No position, no serial number, no path."""
+    """One photo by the hash of its bytes. Nothing of its capture data: no position, no date, no camera."""
 
     __tablename__ = "photos"
 
@@ -111,8 +111,6 @@ class PhotoRow(Stamped, Base):
     width: Mapped[int] = mapped_column(Integer)
     height: Mapped[int] = mapped_column(Integer)
     format: Mapped[str] = mapped_column(String(8))
-    taken: Mapped[str | None] = mapped_column(String(32))
-    camera: Mapped[str | None] = mapped_column(String(120))
     picture_hash: Mapped[str] = mapped_column(String(64))
     row_hash: Mapped[str | None] = mapped_column(String(64))
 

@@ -11,10 +11,10 @@ from typing import Any, Final, Protocol
 
 from sqlalchemy.exc import IntegrityError
 
-from crestgauge.inference.errors import ExchangeError, PhotoError
+from crestgauge.inference.errors import ExchangeError, InputError, PhotoError
 from crestgauge.inference.ledger.queries import has_failure
 from crestgauge.inference.ledger.record import PhotoFacts, add_photo, add_reading, add_sighting, link_photo
-from crestgauge.inference.ledger.specimen import MAX_ID
+from crestgauge.inference.ledger.specimen import check_id
 from crestgauge.inference.ledger.store import Ledger
 from crestgauge.inference.photo import PhotoLimits, decode_photo
 from crestgauge.inference.screening.looks import picture_hash
@@ -119,8 +119,6 @@ def read_item(reader: PhotoReader, item: Item) -> Outcome:
         width=photo.width,
         height=photo.height,
         format=photo.format,
-        taken=photo.taken,
-        camera=photo.camera,
         picture_hash=picture_hash(photo.pixels),
         row_hash=None if result.crop is None else picture_hash(result.crop),
     )
@@ -186,13 +184,24 @@ def _keep(ledger: Ledger, item: Item, outcome: Outcome, model: str, criteria: st
 def _link(connection: Any, ledger: Ledger, item: Item, outcome: Outcome) -> str:
     """Say which animal it is: the list first, then the card."""
     sha256 = outcome.facts.sha256 if outcome.facts else ""
-    card_id = outcome.card_id if outcome.card_id and len(outcome.card_id) <= MAX_ID else None
+    card_id = _usable(outcome.card_id)
     if item.specimen_id is not None:
         link_photo(connection, ledger, sha256, item.specimen_id, source="list")
         return "conflict" if card_id is not None and card_id != item.specimen_id else "new"
     if card_id is not None:
-        link_photo(connection, ledger, sha256, card_id.strip(), source="card")
+        link_photo(connection, ledger, sha256, card_id, source="card")
     return "new"
+
+
+def _usable(card_id: str | None) -> str | None:
+    """The id on a card, if it can be one: photos come from strangers, and so do the codes in them."""
+    if card_id is None:
+        return None
+    try:
+        check_id("specimen_id", card_id.strip())
+    except InputError:
+        return None
+    return card_id.strip()
 
 
 def _without(item: Item, kind: str, sha256: str | None, message: str, started: float) -> Outcome:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from functools import partial
 
 import pytest
@@ -13,9 +14,10 @@ from crestgauge.inference.errors import ExchangeError, PhotoError, WeightsError
 from crestgauge.inference.ledger.queries import heaps, newest_readings, specimens
 from crestgauge.inference.ledger.tables import Base
 from crestgauge.inference.pipeline import Reader
+from crestgauge.inference.screening.outcome import read_item
 from crestgauge.inference.screening.pool import WorkersFailed, read_all, read_here
 from crestgauge.inference.screening.run import ScreenOptions, screen
-from crestgauge.inference.screening.sources import Item, find_photos, read_bytes
+from crestgauge.inference.screening.sources import Found, Item, find_photos, read_bytes
 
 T = Base.metadata.tables
 
@@ -76,8 +78,6 @@ def test_another_model_reads_again(season, ledger, options, tmp_path):
     shutil.copytree(options.manifest.parent, folder)
     text = (folder / "weights.toml").read_text().replace('"painted-fine"', '"painted-fine-2"')
     (folder / "weights.toml").write_text(text)
-    from dataclasses import replace
-
     other = replace(options, manifest=folder / "weights.toml")
     progress = screen(find_photos([place]), ledger, ScreenOptions(read=other, workers=1), read=here(other))
     assert progress.read == 1
@@ -123,6 +123,30 @@ def test_list_that_comes_after_the_reading_still_links(season, ledger, options, 
     )
     assert progress.done_before == 1
     assert newest_readings(ledger)[0]["specimen_id"] == "A-9"
+
+
+@pytest.mark.parametrize(
+    ("card_id", "listed", "linked"),
+    [
+        ("A-1", None, "A-1"),
+        (" A-1 ", None, "A-1"),
+        ("A\n-1", None, None),
+        ("x" * 65, None, None),
+        ("", None, None),
+        ("A-1", "B-2", "B-2"),
+    ],
+)
+def test_the_card_names_the_animal_unless_a_list_does(season, ledger, options, card_id, listed, linked):
+    """Whatever a stranger prints into a code, it links or is left alone, and never stops a run."""
+    item = Item(location=str(season / "meadow0.jpg"), specimen_id=listed)
+
+    def read(items):
+        for one in items:
+            yield one, replace(read_item(Reader(options), one), card_id=card_id)
+
+    progress = screen(Found(items=[item]), ledger, ScreenOptions(read=options), read=read)
+    assert newest_readings(ledger)[0]["specimen_id"] == linked
+    assert bool(progress.refused) == (listed is not None)
 
 
 def test_shards_cover_everything_once(season, ledger, options):
@@ -173,8 +197,6 @@ def test_a_photo_that_takes_too_long_is_given_up(tmp_path, manifest):
 
 
 def test_weights_that_cannot_be_loaded_stop_before_the_first_photo(season, ledger, options, tmp_path):
-    from dataclasses import replace
-
     with pytest.raises(WeightsError):
         screen(
             find_photos([str(season)]),

@@ -63,8 +63,6 @@ def upgrade() -> None:
         sa.Column("width", sa.Integer(), nullable=False),
         sa.Column("height", sa.Integer(), nullable=False),
         sa.Column("format", sa.String(length=8), nullable=False),
-        sa.Column("taken", sa.String(length=32), nullable=True),
-        sa.Column("camera", sa.String(length=120), nullable=True),
         sa.Column("picture_hash", sa.String(length=64), nullable=False),
         sa.Column("row_hash", sa.String(length=64), nullable=True),
         sa.Column("id", ROW_ID, autoincrement=True, nullable=False),
