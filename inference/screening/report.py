@@ -20,7 +20,7 @@ from typing import Any, Final
 import sqlalchemy as sa
 
 from crestgauge.inference.errors import ExchangeError
-from crestgauge.inference.ledger.queries import newest_readings, queue
+from crestgauge.inference.ledger.queries import disagreements, newest_readings, queue
 from crestgauge.inference.ledger.store import Ledger
 from crestgauge.inference.ledger.tables import Base
 from crestgauge.inference.screening.looks import near_pairs
@@ -77,8 +77,8 @@ def retake_message(
 
 def write_heaps(ledger: Ledger, folder: Path, *, template: str | None = None) -> dict[str, int]:
     """
-    Write clear.csv, borderline.csv (most doubtful first), retake.csv, messages/, duplicates.csv and
-    failures.csv.
+    Write clear.csv, borderline.csv (most doubtful first), retake.csv, messages/, duplicates.csv,
+    disagreements.csv and failures.csv.
 
     Parameters
     ----------
@@ -114,6 +114,8 @@ def write_heaps(ledger: Ledger, folder: Path, *, template: str | None = None) ->
             write_csv(folder / f"{heap}.csv", rows[heap])
         rows["duplicates"] = duplicates(ledger, places)
         write_csv(folder / "duplicates.csv", rows["duplicates"])
+        rows["disagreements"] = _disagreements(ledger)
+        write_csv(folder / "disagreements.csv", rows["disagreements"])
         rows["failures"] = _failures(ledger)
         write_csv(folder / "failures.csv", rows["failures"])
     except OSError as error:
@@ -205,6 +207,20 @@ def _heap_row(
         "sha256": row["sha256"],
         "caution": "a proposal for a trained person to confirm",
     }
+
+
+def _disagreements(ledger: Ledger) -> list[dict[str, Any]]:
+    """Animals whose photos, both jaws together, or whose calls do not say the same."""
+    return [
+        {
+            "specimen_id": found.specimen_id,
+            "between": found.kind,
+            "classes": " ".join(found.classes),
+            "within_measuring_error": "yes" if found.overlap else "no",
+            "where": "; ".join(found.where),
+        }
+        for found in disagreements(ledger)
+    ]
 
 
 def _failures(ledger: Ledger) -> list[dict[str, Any]]:

@@ -6,8 +6,10 @@ import csv
 from functools import partial
 
 import pytest
+from ledger_rows import make_reading
 
 from crestgauge.inference.errors import ExchangeError
+from crestgauge.inference.ledger.record import PhotoFacts, add_photo, add_reading, link_photo
 from crestgauge.inference.pipeline import Reader
 from crestgauge.inference.screening.pool import read_here
 from crestgauge.inference.screening.report import (
@@ -33,18 +35,14 @@ def test_three_heaps(season, ledger, options, tmp_path):
     for place in (str(tmp_path / "list.csv"), str(season)):
         screen(find_photos([place]), ledger, ScreenOptions(read=options), read=read)
     out = tmp_path / "out"
-    assert write_heaps(ledger, out) == {
-        "clear": 1,
-        "borderline": 0,
-        "retake": 4,
-        "duplicates": 1,
-        "failures": 2,
-    }
+    counts = write_heaps(ledger, out)
+    assert (counts["clear"], counts["borderline"], counts["retake"]) == (1, 0, 4)
+    assert (counts["duplicates"], counts["disagreements"], counts["failures"]) == (1, 0, 2)
     (clear,) = table(out / "clear.csv")
     assert clear["specimen_id"] == "A-1"
     assert clear["caution"] == "a proposal for a trained person to confirm"
     retakes = table(out / "retake.csv")
-    assert {row["reasons"] for row in retakes} == {"not_a_jaw"}
+    assert all("not_a_jaw" in row["reasons"].split() for row in retakes)
     (twice,) = table(out / "duplicates.csv")
     assert (twice["kind"], twice["same_animal"]) == ("same bytes", "yes")
     messages = sorted((out / "messages").iterdir())
@@ -70,3 +68,18 @@ def test_cells_that_a_spreadsheet_would_run():
     assert defused("=cmd()") == "'=cmd()"
     assert defused("a=b") == "a=b"
     assert defused(-3) == -3
+
+
+def test_disagreeing_jaws_are_shown(ledger, tmp_path):
+    """Left jaw 3.5, right jaw 4.5 or 3.5: one row that names both sides."""
+    for k, (side, age, possible) in enumerate((("left", "3.5", ["3.5"]), ("right", "4.5", ["3.5", "4.5"]))):
+        reading = make_reading(f"{k:064x}", age_class=age, side=side, possible=possible, retake=[])
+        facts = PhotoFacts(sha256=f"{k:064x}", width=9, height=9, format="JPEG", picture_hash=f"{k:02x}" * 32)
+        with ledger.writing() as connection:
+            add_reading(connection, ledger, add_photo(connection, ledger, facts), reading)
+            link_photo(connection, ledger, f"{k:064x}", "A-1", source="list")
+    write_heaps(ledger, tmp_path / "out")
+    (row,) = table(tmp_path / "out" / "disagreements.csv")
+    assert (row["specimen_id"], row["classes"], row["within_measuring_error"]) == ("A-1", "3.5 4.5", "yes")
+    assert "(left): 3.5" in row["where"]
+    assert "(right): 4.5" in row["where"]
