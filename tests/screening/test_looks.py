@@ -35,13 +35,13 @@ def saved_again(picture, quality=60, scale=0.4):
 
 
 def test_saved_again_is_near_and_another_picture_is_far():
-    """Threshold 32 of 256: messengers shrink and recompress (far less), another scene differs in 128 +- 8."""
+    """Threshold 56 of 256: messengers shrink and recompress (far less), another scene differs in 128 +- 8."""
     same = [bits(scene(k), saved_again(scene(k))) for k in range(4)]
     brighter = [bits(scene(k), cv2.convertScaleAbs(scene(k), alpha=1.1, beta=8)) for k in range(4)]
     other = [bits(scene(k), scene(k + 100)) for k in range(4)]
-    assert max(same) <= NEAR_BITS / 2
+    assert max(same) <= NEAR_BITS / 4
     assert max(brighter) <= NEAR_BITS
-    assert min(other) > 2 * NEAR_BITS
+    assert min(other) > NEAR_BITS + 30
 
 
 def test_small_crop_is_near():
