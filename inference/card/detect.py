@@ -35,8 +35,12 @@ MIN_TAGS: Final = 3
 MIN_SPAN_MM: Final = 60.0
 """Fewer tags, or tags nearer together, fix a scale but no trustworthy plane."""
 MAX_RESIDUAL_MM: Final = 0.5
-"""A larger misfit means a bent card, a cropped photo, or two cards mixed up. Ours: 0.5 mm over 100 mm is 0.5
-%, half of the 1 % that the scale may be off."""
+MAX_RESIDUAL_PX: Final = 2.5
+"""
+A misfit larger than both means a bent card, a cropped photo, or two cards mixed up. Ours: 0.5 mm over 100 mm
+is 0.5 %, half of the 1 % that the scale may be off. Blur pulls the corners of each tag inwards by pixels,
+which the fit over all tags averages out, so a coarse blurred photo is judged in pixels.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -201,7 +205,7 @@ def find_card(
     if float(np.max(np.ptp(plane, axis=0))) < MIN_SPAN_MM:
         return None
     # Corners of one tag that sit on something else (a reflection, a second card) are outvoted.
-    matrix, inliers = cv2.findHomography(plane, seen, cv2.RANSAC, 0.01 * _mean_side(tags) + 1.0)
+    matrix, inliers = cv2.findHomography(plane, seen, cv2.RANSAC, 0.02 * _mean_side(tags) + 1.5)
     if matrix is None or int(inliers.sum()) < 4 * MIN_TAGS:
         return None
     good = inliers.ravel().astype(bool)
@@ -209,7 +213,7 @@ def find_card(
     residual = float(
         np.sqrt(np.mean(np.sum((_map(np.linalg.inv(matrix), seen[good]) - plane[good]) ** 2, axis=1)))
     )
-    if residual > MAX_RESIDUAL_MM:
+    if residual > max(MAX_RESIDUAL_MM, MAX_RESIDUAL_PX * TAG_MM / _mean_side(tags)):
         return None
     to_photo = matrix @ np.diag([1 / printed_scale, 1 / printed_scale, 1.0])
     try:
@@ -334,6 +338,3 @@ def _decode(values: Array) -> Array:
 def _encode(values: Array) -> Array:
     """Linear to sRGB (IEC 61966-2-1)."""
     return np.where(values <= 0.0031308, values * 12.92, 1.055 * np.maximum(values, 0) ** (1 / 2.4) - 0.055)
-
-
-__all__ = ["MIN_TAGS", "TAG_MM", "CardView", "find_card"]

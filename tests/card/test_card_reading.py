@@ -87,6 +87,9 @@ def test_the_row_was_read_straight_and_its_lines_lie_on_the_photo_as_it_came():
         for crest in tooth.crests:
             assert crest.ratio.value == pytest.approx(14 / 9, rel=0.08)
             line = np.array(crest.line)
+            line = line[
+                len(line) // 4 : -(len(line) // 4)
+            ]  # the measured middle; ends bend with the painted pixels
             on_card = mapped(np.linalg.inv(to_photo()), line)
             in_crop = (on_card - MIDDLE_MM) * CROP_PX_PER_MM + (np.array(CROP_SIZE) - 1) / 2
             assert in_crop[:, 1] == pytest.approx((CROP_SIZE[1] - 1) / 2 - 34, abs=1.5 * CROP_PX_PER_MM / 11)
