@@ -23,6 +23,7 @@ from crestgauge.synthetic_data.scene import Scene, Specimen, draw_scene, levelle
 from crestgauge.synthetic_data.truth import ToothTruth, evidence, teeth_truth, visible_state
 
 SCHEMA = "crestgauge.truth/1"
+PLACE_OF_LAST_TOOTH_MM = 24.0
 UNUSABLE_KINDS = ("tilted", "blurred", "too_small", "no_chewing_surface", "cut_off", "not_a_jaw", "glare", "dark", "covered")
 
 
@@ -76,11 +77,16 @@ def _plan(rng: Generator, specimen: Specimen, options: DatasetOptions, kind: str
     short = long * float(rng.choice([3 / 4, 3 / 4, 9 / 16, 2 / 3]))
     turned = rng.uniform() < 0.35
     size = (int(short), int(long)) if turned else (int(long), int(short))
-    row = specimen.jaw.row_mm
+    # Where the last tooth is still to come, its place must be in the picture too, or nobody can say that it is absent.
+    behind = PLACE_OF_LAST_TOOTH_MM if specimen.jaw.teeth[5].state == "absent" else 0.0
+    row = specimen.jaw.row_mm + 2 * behind
     roll = float(rng.choice([rng.normal(0, 10), rng.normal(0, 10), 180 + rng.normal(0, 10), rng.uniform(0, 360)])) + (90.0 if turned else 0.0)
     across = abs(np.cos(np.deg2rad(roll))) * row + abs(np.sin(np.deg2rad(roll))) * 24
     upright = abs(np.sin(np.deg2rad(roll))) * row + abs(np.cos(np.deg2rad(roll))) * 24
     fits = 0.9 * min(size[0] / across, size[1] / upright)
+    if fits < options.px_per_mm[0]:  # a slanting row in a small picture: take the picture larger
+        size = (int(size[0] * options.px_per_mm[0] / fits), int(size[1] * options.px_per_mm[0] / fits))
+        fits = options.px_per_mm[0]
     top = min(fits, options.px_per_mm[1])
     low = min(options.px_per_mm[0], top)
     scale = float(np.exp(rng.uniform(np.log(low), np.log(max(top, low * 1.001)))))

@@ -14,7 +14,8 @@ from crestgauge.synthetic_data.anatomy import Jaw
 from crestgauge.synthetic_data.wear import FAR_BELOW, CrownFields, Grid
 
 PITCH_PER_MM = 4.0
-FRONT_MM, BACK_MM, SIDE_MM = 55.0, 45.0, 30.0
+FRONT_MM, BACK_MM, SIDE_MM = 55.0, 70.0, 30.0
+LAST_TOOTH_MM = 22.0
 CROWN_FLOOR = -14.0
 
 
@@ -60,6 +61,7 @@ def jaw_fields(jaw: Jaw, crowns: CrownFields, rng: Generator, device: torch.devi
     x, y = grid.nodes(device)
     line = x[0]
     end = max(tooth.x0 + tooth.length for tooth in jaw.teeth)
+    end += LAST_TOOTH_MM if jaw.teeth[5].state == "absent" else 0.0  # bone is there before the tooth comes through
     in_row = lambda v: torch.clamp(v, 0, 1)  # noqa: E731
     front, back = in_row(-line / 14.0), in_row((line - end) / 14.0)
     top = _gum_level(jaw, line, rng) - rng.uniform(2.0, 7.0) * front + rng.uniform(-1.0, 1.5) * in_row((line - end) / 4.0)
@@ -78,7 +80,7 @@ def jaw_fields(jaw: Jaw, crowns: CrownFields, rng: Generator, device: torch.devi
         shelf = top - rng.uniform(0.5, 4.0) + 1.2 * rough - 0.12 * torch.relu(away)
         reach = rng.uniform(4.0, 18.0) + 3.0 * rough
         z = torch.where(away < reach, torch.maximum(z, shelf), z)
-    tail = (x < -rng.uniform(20.0, FRONT_MM)) | (x > end + rng.uniform(16.0, BACK_MM))
+    tail = (x < -rng.uniform(20.0, FRONT_MM)) | (x > end + rng.uniform(16.0, 45.0))
     z = torch.where((z < jaw.gum_z - depth) | tail, torch.full_like(z, FAR_BELOW), z)
     unit = crowns.grid.to_unit(x, y)
     crown = F.grid_sample(crowns.surface.clamp_min(CROWN_FLOOR)[None, None], unit[None], align_corners=True, padding_mode="border")[0, 0]
