@@ -30,7 +30,7 @@ def summary(
     ] = "Age structure of the season",
 ) -> None:
     """
-    Write the season's age structure by sex: what people called, and, kept apart, what was only proposed.
+    Write the season's age structure by sex: what people called, and, kept apart, what the tool proposed.
 
     With 95 % intervals, the share of yearlings, and a Chapman-Robson survival with its conditions. An animal
     whose calls or photos disagree is named and left out. Any bias in ageing goes straight into these numbers.
@@ -53,7 +53,7 @@ def summary(
     if json is not None:
         json.write_text(season_json(season) + "\n", encoding="utf-8")
     typer.echo(
-        f"{out}: {season.called.animals} animals called, {season.proposed.animals} proposed only, "
+        f"{out}: {season.called.animals} called, {season.proposed.animals} proposed by clear readings, "
         f"{len(season.called.disagreeing)} with calls that disagree."
     )
 

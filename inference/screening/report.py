@@ -11,7 +11,7 @@ import json
 import os
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from importlib.resources import files
 from pathlib import Path
 from string import Template
@@ -26,6 +26,20 @@ from crestgauge.inference.ledger.tables import Base
 from crestgauge.inference.screening.looks import near_pairs
 
 HEAPS: Final = ("clear", "borderline", "retake")
+HEAP_COLUMNS: Final = (
+    "photo",
+    "specimen_id",
+    "proposal",
+    "possible",
+    "doubt",
+    "side",
+    "reasons",
+    "sha256",
+    "caution",
+)
+DUPLICATE_COLUMNS: Final = ("first", "second", "kind", "bits", "same_animal")
+DISAGREEMENT_COLUMNS: Final = ("specimen_id", "between", "classes", "within_measuring_error", "where")
+FAILURE_COLUMNS: Final = ("photo", "kind", "message")
 PLACEHOLDERS: Final = ("photo", "specimen_words", "specimen_id", "reasons")
 _T = Base.metadata.tables
 
@@ -111,13 +125,13 @@ def write_heaps(ledger: Ledger, folder: Path, *, template: str | None = None) ->
                     text = retake_message(reading, words, specimen_id=row["specimen_id"], photo=_last(place))
                     name = f"{_safe(_last(place))}-{row['sha256'][:8]}.txt"
                     (folder / "messages" / name).write_text(text, encoding="utf-8")
-            write_csv(folder / f"{heap}.csv", rows[heap])
+            write_csv(folder / f"{heap}.csv", rows[heap], HEAP_COLUMNS)
         rows["duplicates"] = duplicates(ledger, places)
-        write_csv(folder / "duplicates.csv", rows["duplicates"])
+        write_csv(folder / "duplicates.csv", rows["duplicates"], DUPLICATE_COLUMNS)
         rows["disagreements"] = _disagreements(ledger)
-        write_csv(folder / "disagreements.csv", rows["disagreements"])
+        write_csv(folder / "disagreements.csv", rows["disagreements"], DISAGREEMENT_COLUMNS)
         rows["failures"] = _failures(ledger)
-        write_csv(folder / "failures.csv", rows["failures"])
+        write_csv(folder / "failures.csv", rows["failures"], FAILURE_COLUMNS)
     except OSError as error:
         raise ExchangeError(
             f"{folder}: cannot be written ({error.strerror}). Choose another folder."
@@ -169,16 +183,11 @@ def duplicates(ledger: Ledger, places: Mapping[str, list[str]] | None = None) ->
     return found
 
 
-def write_csv(path: Path, rows: Iterable[Mapping[str, Any]], columns: list[str] | None = None) -> None:
-    """
-    Write rows under a temporary name first, so that a table is whole or not there. Empty tables get one blank
-    line.
-    """
-    rows = list(rows)
-    names = columns or (list(rows[0]) if rows else [])
+def write_csv(path: Path, rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> None:
+    """Write rows under a temporary name first, so that a table is whole or not there."""
     part = path.with_name(path.name + ".part")
     with part.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, names, extrasaction="raise")
+        writer = csv.DictWriter(file, columns, extrasaction="raise")
         writer.writeheader()
         writer.writerows({k: defused(v) for k, v in row.items()} for row in rows)
     os.replace(part, path)

@@ -60,7 +60,7 @@ def page_html(season: Season, *, title: str) -> str:
         "least certain above 2.5 years. What the tool says is a proposal for a trained person to confirm, "
         "and is never mixed with calls here.</p>"
         + _section("Called by people", season.called)
-        + _section("Proposed only (clear readings, nobody's call)", season.proposed)
+        + _section("Proposed by clear readings, called or not", season.proposed)
         + "<h2>Before using a survival</h2><p>The Chapman-Robson estimate holds only if</p>"
         + f"<ul>{conditions}</ul>"
         "<p>It uses ages 1.5 and older; animals of the open class 8.5+ count as at least 8.5.</p></html>\n"
@@ -74,6 +74,8 @@ def _section(heading: str, structure: Structure) -> str:
         f"{len(structure.disagreeing)} in disagreement",
     ]
     names = ", ".join(escape(name) for name in structure.disagreeing[:50])
+    if not structure.animals:
+        return f"<h2>{escape(heading)}</h2><p>No animal counted. Left out: {'; '.join(left_out)}.</p>"
     return (
         f"<h2>{escape(heading)}</h2><p>{structure.animals} animals counted. Left out: {'; '.join(left_out)}"
         f"{': ' + names if names else ''}.</p>{_plot(structure)}{_table(structure)}"
@@ -139,7 +141,7 @@ def _plot(structure: Structure) -> str:
                 parts.append(_bar(middle + sign * LABEL_PX / 2, sign, y, share, largest, _COLOURS[sex]))
     titles = f'<text x="{middle - LABEL_PX}" y="14" text-anchor="end">female</text>'
     titles += f'<text x="{middle + LABEL_PX}" y="14">male</text>'
-    words = f"share of each sex; bars end at {100 * largest:.0f} %"
+    words = f"share of each sex; the longest interval ends at {100 * largest:.0f} %"
     axis = f'<text x="{middle}" y="{height - 4}" text-anchor="middle">{words}</text>'
     return (
         f'<figure><svg width="{width}" height="{height}" role="img" aria-label="Age classes by sex">'
