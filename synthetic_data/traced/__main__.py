@@ -13,7 +13,7 @@ def main(words: list[str] | None = None) -> int:
     parser.add_argument("--out", type=Path, required=True, help="folder to fill")
     parser.add_argument("--seed", type=int, default=1, help="seed of the set")
     parser.add_argument(
-        "--n", type=int, default=85, help="pictures in the set; every fifth is unusable on purpose"
+        "--n", type=int, default=73, help="pictures in the set; every fifth is unusable on purpose"
     )
     parser.add_argument(
         "--only", type=int, nargs="+", default=None, metavar="K", help="draw these pictures alone"

@@ -27,6 +27,9 @@ AGE_RANGES = (
     (8.6, 10.3),
 )
 """Drawn ages, one range per class, so that a small set covers all classes evenly."""
+TOP_UP_FROM, TOP_UP_AHEAD_MM = 65, 0.6
+"""Pictures from this one on are usable 2.5-year-olds with tooth 3 worn further by this: of those drawn as they come,
+many keep a tooth 3 so fresh that the key calls them 1.5."""
 FAULT_EVERY = 5
 """Each fifth picture is made unusable on purpose."""
 
@@ -34,6 +37,8 @@ FAULT_EVERY = 5
 def plan(index: int) -> tuple[int | None, str | None]:
     """Age range and fault of picture ``index``; a picture has a fault or is usable, ages and faults go
     round."""
+    if index >= TOP_UP_FROM:
+        return AGE_RANGES.index((2.3, 2.7)), None
     block, place = divmod(index, FAULT_EVERY)
     if place == FAULT_EVERY - 1:
         return (block * 4) % len(AGE_RANGES), FAULTS[block % len(FAULTS)]
@@ -53,7 +58,8 @@ def draw_case(own: int, index: int) -> tuple[int, Jaw | None, Conditions]:
     jaw: Jaw | None = None
     side = "left" if rng.random() < 0.5 else "right"
     if fault != "not_a_jaw" and band is not None:
-        jaw = make_jaw(rng, float(rng.uniform(*AGE_RANGES[band])), side)
+        ahead = TOP_UP_AHEAD_MM if index >= TOP_UP_FROM else 0.0
+        jaw = make_jaw(rng, float(rng.uniform(*AGE_RANGES[band])), side, tooth_3_ahead_mm=ahead)
     return own, jaw, draw_conditions(rng, fault, index)
 
 

@@ -279,8 +279,8 @@ def wear_at(position: int, milk: bool, age: float, rng: np.random.Generator, pac
     return max(depth * pace + float(rng.normal()) * 0.15 * min(1.0, depth), 0.0)
 
 
-def make_jaw(rng: np.random.Generator, age: float, side: str) -> Jaw:
-    """An animal of ``age`` years."""
+def make_jaw(rng: np.random.Generator, age: float, side: str, *, tooth_3_ahead_mm: float = 0.0) -> Jaw:
+    """An animal of ``age`` years; a permanent tooth 3 in place may be worn further than age tells. [mm]"""
     scale = float(rng.normal(1.0, 0.045)) * (0.97 if age < 1.0 else 1.0)
     enamel = float(rng.uniform(0.58, 0.78))
     fresh = bool(rng.random() < 0.5)
@@ -317,6 +317,8 @@ def make_jaw(rng: np.random.Generator, age: float, side: str) -> Jaw:
             )
             continue
         worn = 0.0 if state == "erupting" else wear_at(k, milk, age, rng, pace * scale)
+        if k == 3 and state == "erupted" and not milk:
+            worn += tooth_3_ahead_mm
         crown = make_crown(
             rng,
             k,
