@@ -28,8 +28,8 @@ AGE_RANGES = (
 )
 """Drawn ages, one range per class, so that a small set covers all classes evenly."""
 TOP_UP_FROM, TOP_UP_AHEAD_MM = 65, 0.6
-"""Pictures from this one on are usable 2.5-year-olds with tooth 3 worn further by this: of those drawn as they come,
-many keep a tooth 3 so fresh that the key calls them 1.5."""
+"""Pictures from this one on are usable 2.5-year-olds with tooth 3 worn further by this: of those drawn as they
+come, many keep a tooth 3 so fresh that the key calls them 1.5."""
 FAULT_EVERY = 5
 """Each fifth picture is made unusable on purpose."""
 
