@@ -29,7 +29,7 @@ def main(words: list[str] | None = None) -> int:
     from crestgauge.synthetic_data.traced import dataset
 
     if given.measure:
-        print(f"{dataset.measure_again(given.out)} truth files")
+        print(f"{dataset.measure_again(given.out, given.only)} truth files")
         return 0
     if given.annotate:
         print(f"{dataset.annotate_set(given.out)} truth files")

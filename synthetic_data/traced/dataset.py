@@ -28,8 +28,8 @@ AGE_RANGES = (
 )
 """Drawn ages, one range per class, so that a small set covers all classes evenly."""
 TOP_UP_FROM, TOP_UP_AHEAD_MM = 65, 0.6
-"""Pictures from this one on are usable 2.5-year-olds with tooth 3 worn further by this: of those drawn as they
-come, many keep a tooth 3 so fresh that the key calls them 1.5."""
+"""Pictures from this one on are usable 2.5-year-olds with tooth 3 worn further by this: of those drawn as
+they come, many keep a tooth 3 so fresh that the key calls them 1.5."""
 FAULT_EVERY = 5
 """Each fifth picture is made unusable on purpose."""
 
@@ -155,13 +155,15 @@ def make_set(
     return write_manifest(out)
 
 
-def measure_again(out: Path) -> int:
+def measure_again(out: Path, only: list[int] | None = None) -> int:
     """
     Work out the truth of finished pictures again from their seeds, without rendering; returns how many.
 
     Needs the tooth label pictures. For use after the measuring code changed and the drawing code did not.
     """
     for path in sorted((out / "truth").glob("*.json")):
+        if only is not None and int(path.stem.rsplit("-", 1)[1]) not in only:
+            continue
         old = json.loads(path.read_text(encoding="utf-8"))
         index = int(path.stem.rsplit("-", 1)[1])
         own, jaw, cond = draw_case(old["seed"], index)
