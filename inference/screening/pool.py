@@ -29,6 +29,8 @@ MOST_TRIES: Final = 2
 PHOTO_TIMEOUT_S: Final = 300.0
 """A photo that takes longer is given up. 120 megapixels take some 10 s on one slow core; ours."""
 START_TIMEOUT_S: Final = 120.0
+KILLED: Final = -9
+"""Exit code of a process that SIGKILL ended; the signal has no name on Windows."""
 
 
 @dataclass(slots=True)
@@ -176,11 +178,7 @@ class _Pool:
         worker.pipe.close()
         worker.process.join(10)
         self.workers.remove(worker)
-        if (
-            not worker.ready
-            and worker.item is None
-            and worker.process.exitcode not in (-signal.SIGKILL, None)
-        ):
+        if not worker.ready and worker.item is None and worker.process.exitcode not in (KILLED, None):
             raise WorkersFailed(
                 f"a reading process ended with status {worker.process.exitcode} before it was ready."
             )
