@@ -262,6 +262,9 @@ def _answer_lobes(criterion: Criterion, evidence: RowEvidence, options: Options)
         why = "the tooth is lost" if lost else "milk or permanent cannot be told"
         return Answer(word="unseen", measured=None, why=why, retake=not lost and tooth.state != "broken")
     lobes = "" if tooth.lobes is None else f", {tooth.lobes} lobe{'' if tooth.lobes == 1 else 's'}"
+    if not milk and _worn_like_milk(evidence, options):
+        why = "it shows two lobes, yet is worn far more than tooth 4 while tooth 6 is still to come, as a milk tooth is"
+        return Answer(word="borderline", measured=measured, why=why)
     return Answer(
         word="no" if milk else "yes",
         measured=measured,
@@ -269,6 +272,19 @@ def _answer_lobes(criterion: Criterion, evidence: RowEvidence, options: Options)
         + lobes
         + f"; the permanent one has {criterion.threshold:g}",
     )
+
+
+def _worn_like_milk(evidence: RowEvidence, options: Options) -> bool:
+    """
+    Tooth 3 heavily worn beside a fresh tooth 4, with tooth 6 not up: the permanent tooth 3 comes after tooth 4.
+
+    Worn flat, the lobes of a milk tooth run together and may be counted as two.
+    """
+    third, fourth = evidence.teeth[2].dentine_share, evidence.teeth[3].dentine_share
+    if third is None or fourth is None or evidence.teeth[5].state not in ("erupting", "absent"):
+        return False
+    clearly = third.value - options.borderline_k * third.u > options.worn_milk_dentine_share
+    return clearly and fourth.value < third.value / 3
 
 
 def _answer_in_wear(criterion: Criterion, evidence: RowEvidence, options: Options) -> Answer:

@@ -431,10 +431,10 @@ def _infundibulum_left(grids: list[LobeGrid], sigma: float) -> Quantity | None:
     length = sum(grid.lobe.span[1] - grid.lobe.span[0] for grid in first)
     opened = [open_columns(grid) for grid in first]
     share = sum(o for o, _ in opened) / length / UNWORN_INFUNDIBULUM_SHARE
-    # Each end is an edge seen end-on, known less well than a band's side; 0.02 keeps a clean 0 or 1 from
+    # Each end is an edge seen end-on, known less well than a band's side; 0.04 keeps a clean 0 or 1 from
     # claiming more.
     u = float(
-        np.hypot(2.0 * sigma * np.sqrt(sum(n for _, n in opened)) / length / UNWORN_INFUNDIBULUM_SHARE, 0.02)
+        np.hypot(2.0 * sigma * np.sqrt(sum(n for _, n in opened)) / length / UNWORN_INFUNDIBULUM_SHARE, 0.04)
     )
     return Quantity(min(float(share), 1.0), u)
 
