@@ -12,6 +12,6 @@ Drawn jaws: anatomy, wear, light, camera, and the truth that comes with them.
     truth      widths on the surface by the declared definition, states, class    (torch -> plain values)
     draw       batches for training;  dataset   photographs with truth on disk
 
-Lengths are millimetres in the jaw frame: x from front to back along the row, y towards the cheek, z up from the
-tips of the unworn molars. A right jaw is the mirror picture (y flipped) of a left one.
+Lengths are millimetres in the jaw frame: x from front to back along the row, y towards the cheek, z up from
+the tips of the unworn molars. A right jaw is the mirror picture (y flipped) of a left one.
 """

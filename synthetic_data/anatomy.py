@@ -1,9 +1,10 @@
 """
 One animal: which teeth it has, where each lobe stands, how its ridges run, and how far wear has gone.
 
-Sizes: m1 13.5 x 9.8 mm (published mean for Odocoileus virginianus, Paleobiology Database); the other teeth are a
-working set from memory whose shares along the row agree with a scanned mandible to 3 % of the row. Wear by age is
-ours, chosen so that the classes of the key (see inference/criteria/default.toml) come out at their usual ages.
+Sizes: m1 13.5 x 9.8 mm (published mean for Odocoileus virginianus, Paleobiology Database); the other teeth
+are a working set from memory whose shares along the row agree with a scanned mandible to 3 % of the row. Wear
+by age is ours, chosen so that the classes of the key (see inference/criteria/default.toml) come out at their
+usual ages.
 """
 
 from __future__ import annotations
@@ -22,7 +23,14 @@ Array = NDArray[np.float64]
 RIDGE_POINTS = 13
 RIDGES_PER_LOBE = 3
 
-ADULT_SIZE_MM = {1: (9.5, 5.5), 2: (11.0, 7.0), 3: (12.3, 8.0), 4: (13.5, 9.8), 5: (15.2, 10.5), 6: (20.8, 10.3)}
+ADULT_SIZE_MM = {
+    1: (9.5, 5.5),
+    2: (11.0, 7.0),
+    3: (12.3, 8.0),
+    4: (13.5, 9.8),
+    5: (15.2, 10.5),
+    6: (20.8, 10.3),
+}
 MILK_SIZE_MM = {1: (8.0, 4.5), 2: (10.5, 6.0), 3: (16.5, 8.0)}
 LOBE_SPLIT = {(1,): (1.0,), (2,): (0.54, 0.46)}
 
@@ -34,7 +42,9 @@ WEAR_LAG_YEARS = {1: 0.5, 2: 0.4, 3: 0.2, 4: 0.0, 5: 1.0, 6: 2.0}
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Lobe:
-    """One lobe: centre and size [mm], ridges (R, K, 3) [mm], slopes on either side of each ridge (R, 2) [mm/mm]."""
+    """
+    One lobe: centre and size [mm], ridges (R, K, 3) [mm], slopes on either side of each ridge (R, 2) [mm/mm].
+    """
 
     tooth: int
     index: int
@@ -76,7 +86,10 @@ class Tooth:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Jaw:
-    """One half mandible. ``bow``: y of the row's middle line is bow_mm * (2 x / L - 1)^2, so that the row curves."""
+    """
+    One half mandible. ``bow``: y of the row's middle line is bow_mm * (2 x / L - 1)^2, so that the row
+    curves.
+    """
 
     side: str
     age_years: float
@@ -100,12 +113,26 @@ def wear_depth(position: int, age_years: float) -> float:
 def _wiggle(rng: Generator, u: Array, amplitude: float) -> Array:
     phase = rng.uniform(0, 2 * np.pi, 3)
     size = rng.normal(0, amplitude, 3) / np.array([1.0, 1.6, 2.4])
-    return sum(s * np.sin(np.pi * (k + 1) * u / 1.3 + p) for k, (s, p) in enumerate(zip(size, phase, strict=True)))
+    return sum(
+        s * np.sin(np.pi * (k + 1) * u / 1.3 + p) for k, (s, p) in enumerate(zip(size, phase, strict=True))
+    )
 
 
 def _lobe(
-    rng: Generator, *, kind: str, tooth: int, index: int, milk: bool, x: float, y: float, length: float, width: float,
-    yaw: float, tip_z: float, style: dict[str, float], roughness: float,
+    rng: Generator,
+    *,
+    kind: str,
+    tooth: int,
+    index: int,
+    milk: bool,
+    x: float,
+    y: float,
+    length: float,
+    width: float,
+    yaw: float,
+    tip_z: float,
+    style: dict[str, float],
+    roughness: float,
 ) -> Lobe:
     """Ridges of one lobe: a tongue-side blade, a cheek-side crescent and a pillar or cross ridge."""
     u = np.linspace(-1.0, 1.0, RIDGE_POINTS)
@@ -120,15 +147,21 @@ def _lobe(
     out_b, in_b = style["buccal_out"] * j(0.15), style["buccal_in"] * j(0.08)
     cusp = tip_z - style["buccal_lower"] * j(0.15)
     horn = style["horn"] * j(0.08)
-    crescent_y = width * (0.27 * j(0.06) - horn * np.abs(u) ** style["crescent_power"]) + _wiggle(rng, u, roughness * 0.25)
-    crescent_z = cusp - style["crescent_drop"] * j(0.15) * np.abs(u) ** 1.7 + _wiggle(rng, u, roughness * 0.12)
+    crescent_y = width * (0.27 * j(0.06) - horn * np.abs(u) ** style["crescent_power"]) + _wiggle(
+        rng, u, roughness * 0.25
+    )
+    crescent_z = (
+        cusp - style["crescent_drop"] * j(0.15) * np.abs(u) ** 1.7 + _wiggle(rng, u, roughness * 0.12)
+    )
     pillar = np.full((RIDGE_POINTS, 3), (0.0, 0.0, -60.0))
     fossa = True
     half = 0.5 * length * reach
     if kind == "molar":
         if style["pillar"] > rng.uniform() and index == 1:
             px, py = 0.5 * length, width * 0.35
-            pillar = np.column_stack([px + 0.25 * u, py + 0.1 * u, np.full_like(u, tip_z - rng.uniform(2.5, 6.0))])
+            pillar = np.column_stack(
+                [px + 0.25 * u, py + 0.1 * u, np.full_like(u, tip_z - rng.uniform(2.5, 6.0))]
+            )
     elif kind == "heel":
         blade_y, crescent_y = 0.75 * blade_y, 0.8 * crescent_y
         depth *= 0.75
@@ -154,9 +187,23 @@ def _lobe(
     # Slopes: [side with negative cross product, side with positive]; both ridges run front to back.
     slopes = np.array([[out_l, in_l], [in_b, out_b], [2.6, 2.6]])
     return Lobe(
-        tooth=tooth, index=index, milk=milk, x=x, y=y, length=length, width=width, yaw=yaw, ridges=ridges, slopes=slopes,
-        tip_z=tip_z, floor_z=cusp - depth, floor_rise=rise, lingual_v=blade_y, buccal_v=crescent_y,
-        crest_drop=(blade_drop, blade_power), has_fossa=fossa,
+        tooth=tooth,
+        index=index,
+        milk=milk,
+        x=x,
+        y=y,
+        length=length,
+        width=width,
+        yaw=yaw,
+        ridges=ridges,
+        slopes=slopes,
+        tip_z=tip_z,
+        floor_z=cusp - depth,
+        floor_rise=rise,
+        lingual_v=blade_y,
+        buccal_v=crescent_y,
+        crest_drop=(blade_drop, blade_power),
+        has_fossa=fossa,
     )
 
 
@@ -188,11 +235,18 @@ def _lobe_lengths(rng: Generator, position: int, milk: bool, length: float) -> l
         shares = [(0.29 + split, 0.74, "molar"), (0.33, 0.88, "molar"), (0.38 - split, 1.0, "molar")]
     elif position == 6:
         heel = rng.uniform(0.19, 0.26)
-        shares = [((1 - heel) * (0.50 + split), 1.0, "molar"), ((1 - heel) * (0.50 - split), 0.95, "molar"), (heel, 0.58, "heel")]
+        shares = [
+            ((1 - heel) * (0.50 + split), 1.0, "molar"),
+            ((1 - heel) * (0.50 - split), 0.95, "molar"),
+            (heel, 0.58, "heel"),
+        ]
     elif position in (4, 5):
         shares = [(0.5 + split, 1.0, "molar"), (0.5 - split, 0.97, "molar")]
     elif position == 3:
-        shares = [(0.62 + split, 1.0, "molar" if rng.uniform() < 0.5 else "premolar"), (0.38 - split, 0.86, "heel")]
+        shares = [
+            (0.62 + split, 1.0, "molar" if rng.uniform() < 0.5 else "premolar"),
+            (0.38 - split, 0.86, "heel"),
+        ]
     elif position == 2:
         shares = [(0.56 + split, 0.95, "premolar"), (0.44 - split, 1.0, "premolar")]
     else:
@@ -203,14 +257,23 @@ def _lobe_lengths(rng: Generator, position: int, milk: bool, length: float) -> l
 
 
 def tooth_states(rng: Generator, age_years: float) -> tuple[dict[int, State], bool, dict[int, float]]:
-    """States of the six positions, whether teeth 1..3 are milk teeth, and how far below the row erupting teeth stand [mm]."""
+    """
+    States of the six positions, whether teeth 1..3 are milk teeth, and how far below the row erupting teeth
+    stand [mm].
+    """
     states: dict[int, State] = dict.fromkeys(range(1, 7), "erupted")
     low: dict[int, float] = {}
     milk = age_years < 1.45 + rng.normal(0, 0.06)
     if age_years < 0.35:
         states[4], low[4] = "erupting", rng.uniform(0.3, 3.0)
-    m2_low = float(np.interp(age_years, [0.40, 0.6, 0.95], [7.5, 3.5, 0.0]) + (rng.normal(0, 0.6) if age_years < 1.0 else 0.0))
-    m3_low = float(np.interp(age_years, [1.0, 1.35, 1.8, 2.2], [8.5, 5.0, 1.8, 0.0]) + (rng.normal(0, 0.6) if age_years < 2.2 else 0.0))
+    m2_low = float(
+        np.interp(age_years, [0.40, 0.6, 0.95], [7.5, 3.5, 0.0])
+        + (rng.normal(0, 0.6) if age_years < 1.0 else 0.0)
+    )
+    m3_low = float(
+        np.interp(age_years, [1.0, 1.35, 1.8, 2.2], [8.5, 5.0, 1.8, 0.0])
+        + (rng.normal(0, 0.6) if age_years < 2.2 else 0.0)
+    )
     for position, lowness, start in ((5, m2_low, 0.42), (6, m3_low, 1.05)):
         if age_years < start or lowness > 6.5:
             states[position] = "absent"
@@ -222,7 +285,9 @@ def tooth_states(rng: Generator, age_years: float) -> tuple[dict[int, State], bo
         states[6] = "absent"
     if not milk and age_years < 1.75:
         for position in (1, 2, 3):
-            depth = float(np.clip(np.interp(age_years, [1.4, 1.65], [3.2, 0.0]) + rng.normal(0, 0.8), 0.0, 4.0))
+            depth = float(
+                np.clip(np.interp(age_years, [1.4, 1.65], [3.2, 0.0]) + rng.normal(0, 0.8), 0.0, 4.0)
+            )
             low[position] = depth
             if depth > 1.1:
                 states[position] = "erupting"
@@ -242,8 +307,8 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
         One of `crestgauge.synthetic_data.options.SHAPES`.
     side : "left" or "right"
     abnormal : bool
-        Allow missing, broken, misaligned and pitted teeth (4.1 % of 778 Georgia jaws were abnormal, Powers & Mead
-        2019; drawn more often here so that the network meets enough of them).
+        Allow missing, broken, misaligned and pitted teeth (4.1 % of 778 Georgia jaws were abnormal, Powers &
+        Mead 2019; drawn more often here so that the network meets enough of them).
     """
     style = _style(rng, shape)
     rough = {"typical": 0.5, "broad": 0.5, "narrow": 0.5, "irregular": 1.2}[shape] * rng.uniform(0.5, 1.4)
@@ -252,7 +317,9 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
     own_rate = rng.normal(1.0, 0.10)
     enamel = float(np.clip(rng.normal(0.62, 0.09), 0.42, 0.9))
     # Teeth go on rising as they wear, so some crown always stands clear of the gum until the last years.
-    gum_z = -max(float(rng.uniform(5.2, 8.5)), wear_depth(4, age_years * own_rate) + float(rng.uniform(0.8, 3.0)))
+    gum_z = -max(
+        float(rng.uniform(5.2, 8.5)), wear_depth(4, age_years * own_rate) + float(rng.uniform(0.8, 3.0))
+    )
     lingual_lean = rng.uniform(0.05, 0.30)
     teeth: list[Tooth] = []
     x = 0.0
@@ -263,13 +330,28 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
         length *= size * rng.normal(1.0, 0.045)
         width *= size * style["width"] * rng.normal(1.0, 0.045)
         if position > last:
-            teeth.append(Tooth(position=position, state="absent", milk=False, x0=x, length=0.0, width=0.0, y=0.0, wear_mm=0.0,
-                               wear_slope=(0.0, 0.0), dish_mm=0.0, enamel_mm=(enamel, enamel)))
+            teeth.append(
+                Tooth(
+                    position=position,
+                    state="absent",
+                    milk=False,
+                    x0=x,
+                    length=0.0,
+                    width=0.0,
+                    y=0.0,
+                    wear_mm=0.0,
+                    wear_slope=(0.0, 0.0),
+                    dish_mm=0.0,
+                    enamel_mm=(enamel, enamel),
+                )
+            )
             continue
         state = states[position]
         wear = wear_depth(position, age_years * own_rate) + rng.normal(0, 0.22)
         if is_milk:
-            wear = float(np.interp(age_years, [0.3, 0.6, 1.1, 1.5], [0.6, 1.4, 2.8, 4.6])) + rng.normal(0, 0.4)
+            wear = float(np.interp(age_years, [0.3, 0.6, 1.1, 1.5], [0.6, 1.4, 2.8, 4.6])) + rng.normal(
+                0, 0.4
+            )
         if position <= 3 and not is_milk and age_years < 1.9:
             wear = rng.uniform(-0.4, 0.25)
         if state == "erupting":
@@ -287,35 +369,86 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
         for k, (ll, w, kind) in enumerate(_lobe_lengths(rng, position, is_milk, length)):
             xc = at + 0.5 * ll
             along = xc - (x + gap + 0.5 * length)
-            lobes.append(_lobe(
-                rng, kind=kind, tooth=position, index=k + 1, milk=is_milk, x=xc - along * (1 - np.cos(yaw)),
-                y=y + np.sin(yaw) * along, length=ll, width=width * w, yaw=yaw, tip_z=tip - pitch * (at - x), style=style,
-                roughness=rough,
-            ))
+            lobes.append(
+                _lobe(
+                    rng,
+                    kind=kind,
+                    tooth=position,
+                    index=k + 1,
+                    milk=is_milk,
+                    x=xc - along * (1 - np.cos(yaw)),
+                    y=y + np.sin(yaw) * along,
+                    length=ll,
+                    width=width * w,
+                    yaw=yaw,
+                    tip_z=tip - pitch * (at - x),
+                    style=style,
+                    roughness=rough,
+                )
+            )
             at += ll
         e = enamel * (0.85 if position <= 3 else 1.0) * rng.normal(1.0, 0.05)
         fracture = None
         if abnormal and state == "erupted" and rng.uniform() < 0.012:
             state = "broken"
-            fracture = (-wear - rng.uniform(1.0, 3.5), rng.normal(0, 0.35), rng.normal(0, 0.5), rng.uniform(0.1, 0.6))
+            fracture = (
+                -wear - rng.uniform(1.0, 3.5),
+                rng.normal(0, 0.35),
+                rng.normal(0, 0.5),
+                rng.uniform(0.1, 0.6),
+            )
         if abnormal and state == "erupted" and 1 < position and rng.uniform() < 0.008:
             state, lobes = "missing", []
-        teeth.append(Tooth(
-            position=position, state=state, milk=is_milk, x0=x + gap, length=length, width=width, y=y, wear_mm=float(wear),
-            wear_slope=(rng.normal(0, 0.03), -lingual_lean * rng.normal(1, 0.15)), dish_mm=float(max(0.0, wear - 2.5) * rng.uniform(0.02, 0.16)),
-            enamel_mm=(e, e * rng.uniform(0.68, 1.0)), lobes=tuple(lobes), fracture=fracture,
-        ))
+        teeth.append(
+            Tooth(
+                position=position,
+                state=state,
+                milk=is_milk,
+                x0=x + gap,
+                length=length,
+                width=width,
+                y=y,
+                wear_mm=float(wear),
+                wear_slope=(rng.normal(0, 0.03), -lingual_lean * rng.normal(1, 0.15)),
+                dish_mm=float(max(0.0, wear - 2.5) * rng.uniform(0.02, 0.16)),
+                enamel_mm=(e, e * rng.uniform(0.68, 1.0)),
+                lobes=tuple(lobes),
+                fracture=fracture,
+            )
+        )
         x += length + gap
     pits = np.zeros((0, 4))
-    if abnormal and rng.uniform() < 0.15:  # enamel pits sit mostly on the cheek side of m1 (Davis & Mead 2013)
+    if (
+        abnormal and rng.uniform() < 0.15
+    ):  # enamel pits sit mostly on the cheek side of m1 (Davis & Mead 2013)
         m1 = teeth[3]
         n = int(rng.integers(2, 12))
-        pits = np.column_stack([m1.x0 + rng.uniform(0, m1.length, n), m1.y + rng.uniform(0.1, 0.5, n) * m1.width, rng.uniform(0.15, 0.5, n), rng.uniform(0.3, 1.2, n)])
-    return Jaw(side=side, age_years=age_years, shape=shape, row_mm=x, bow_mm=rng.normal(1.2, 1.0), gum_z=gum_z, teeth=tuple(teeth), pits=pits)
+        pits = np.column_stack(
+            [
+                m1.x0 + rng.uniform(0, m1.length, n),
+                m1.y + rng.uniform(0.1, 0.5, n) * m1.width,
+                rng.uniform(0.15, 0.5, n),
+                rng.uniform(0.3, 1.2, n),
+            ]
+        )
+    return Jaw(
+        side=side,
+        age_years=age_years,
+        shape=shape,
+        row_mm=x,
+        bow_mm=rng.normal(1.2, 1.0),
+        gum_z=gum_z,
+        teeth=tuple(teeth),
+        pits=pits,
+    )
 
 
 def bowed(jaw: Jaw) -> Jaw:
-    """The same jaw with its row bent: every lobe shifted by the bow (angles of the bend are below 5 degrees and left out)."""
+    """
+    The same jaw with its row bent: every lobe shifted by the bow (angles of the bend are below 5 degrees and
+    left out).
+    """
+
     def shift(x: float) -> float:
         return jaw.bow_mm * (2.0 * x / jaw.row_mm - 1.0) ** 2 - 0.5 * jaw.bow_mm
 

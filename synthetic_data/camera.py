@@ -26,7 +26,8 @@ class Camera:
     position : ndarray, shape (3,)
         [mm, jaw frame]
     right, down, forward : ndarray, shape (3,)
-        Unit axes of the picture; ``down`` is mirrored for a right jaw, since every jaw is modelled as a left one.
+        Unit axes of the picture; ``down`` is mirrored for a right jaw, since every jaw is modelled as a left
+        one.
     focal_px : float
     centre : tuple of float
         Principal point (x, y). [px]
@@ -48,24 +49,38 @@ class Camera:
         """Pixels (x, y) of points of the jaw frame, shape (N, 3) -> (N, 2)."""
         rel = np.asarray(points, dtype=np.float64) - self.position
         depth = rel @ self.forward
-        return np.column_stack((rel @ self.right, rel @ self.down)) * (self.focal_px / depth)[:, None] + np.array(self.centre)
+        return np.column_stack((rel @ self.right, rel @ self.down)) * (self.focal_px / depth)[
+            :, None
+        ] + np.array(self.centre)
 
     def view_axes(self) -> tuple[Array, Array]:
-        """In-plane unit vectors (x, y of the jaw frame) that the picture's right and down axes mark on the occlusal plane."""
+        """
+        In-plane unit vectors (x, y of the jaw frame) that the picture's right and down axes mark on the
+        occlusal plane.
+        """
         r = self.right[:2] / np.hypot(*self.right[:2])
         d = np.array([-r[1], r[0]])
         return r, -d if self.mirror else d
 
 
 def look_at(
-    *, target: Array, tilt_deg: float, azimuth_deg: float, distance_mm: float, roll_deg: float, px_per_mm: float,
-    size: tuple[int, int], centre: tuple[float, float], mirror: bool,
+    *,
+    target: Array,
+    tilt_deg: float,
+    azimuth_deg: float,
+    distance_mm: float,
+    roll_deg: float,
+    px_per_mm: float,
+    size: tuple[int, int],
+    centre: tuple[float, float],
+    mirror: bool,
 ) -> Camera:
     """
-    Camera that looks at ``target`` from ``distance_mm`` away, ``tilt_deg`` off the normal of the occlusal plane.
+    Camera that looks at ``target`` from ``distance_mm`` away, ``tilt_deg`` off the normal of the occlusal
+    plane.
 
-    ``roll_deg`` turns the picture about its axis: 0 leaves the row level with tooth 1 at the left. ``px_per_mm`` is the
-    scale at the target.
+    ``roll_deg`` turns the picture about its axis: 0 leaves the row level with tooth 1 at the left.
+    ``px_per_mm`` is the scale at the target.
     """
     t, a, g = np.deg2rad([tilt_deg, azimuth_deg, roll_deg])
     n = np.array([np.sin(t) * np.cos(a), np.sin(t) * np.sin(a), np.cos(t)])
@@ -76,8 +91,17 @@ def look_at(
         across = -across
     right = np.cos(g) * level + np.sin(g) * across
     down = -np.sin(g) * level + np.cos(g) * across
-    return Camera(position=np.asarray(target) + distance_mm * n, right=right, down=down, forward=-n, focal_px=px_per_mm * distance_mm,
-                  centre=centre, width=size[0], height=size[1], mirror=mirror)
+    return Camera(
+        position=np.asarray(target) + distance_mm * n,
+        right=right,
+        down=down,
+        forward=-n,
+        focal_px=px_per_mm * distance_mm,
+        centre=centre,
+        width=size[0],
+        height=size[1],
+        mirror=mirror,
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,7 +109,9 @@ class Hits:
     """
     Where each pixel's line of sight ends, flattened to N = width * height.
 
-    point : (N, 3) [mm];  direction : (N, 3) unit, from the camera;  on_jaw : (N,) bool;  on_crown : (N,) bool
+    point : Tensor, shape (N, 3), jaw frame [mm]
+    direction : Tensor, shape (N, 3), unit vector from the camera
+    on_jaw, on_crown : Tensor of bool, shape (N,); a hit on a crown is on the jaw too
     """
 
     point: Tensor
@@ -111,15 +137,18 @@ class AlongRays:
     """
     Heights under points that run along straight lines, ``start + t * step`` in the plane of the row.
 
-    The places in either grid are linear in ``t`` too, so each look costs two additions and two samplings, no more: a march
-    of fifty levels is bound by the number of operations, not by their size.
+    The places in either grid are linear in ``t`` too, so each look costs two additions and two samplings, no
+    more: a march of fifty levels is bound by the number of operations, not by their size.
     """
 
     def __init__(self, crowns: CrownFields, jaw: JawFields, start: Tensor, step: Tensor) -> None:
         self._fields = (crowns.surface[None, None], jaw.surface[None, None])
         self._starts, self._steps = [], []
         for grid in (crowns.grid, jaw.grid):
-            scale = torch.tensor([2.0 * grid.px_per_mm / (grid.width - 1), 2.0 * grid.px_per_mm / (grid.height - 1)], device=start.device)
+            scale = torch.tensor(
+                [2.0 * grid.px_per_mm / (grid.width - 1), 2.0 * grid.px_per_mm / (grid.height - 1)],
+                device=start.device,
+            )
             self._starts.append(grid.to_unit(start[:, 0], start[:, 1])[None, None])
             self._steps.append((step * scale)[None, None])
 
@@ -133,31 +162,46 @@ class AlongRays:
         return crown, bone
 
 
-def march(camera: Camera, crowns: CrownFields, jaw: JawFields, *, ground_z: float, device: torch.device, steps: tuple[int, int] = (32, 12)) -> Hits:
+def march(
+    camera: Camera,
+    crowns: CrownFields,
+    jaw: JawFields,
+    *,
+    ground_z: float,
+    device: torch.device,
+    steps: tuple[int, int] = (32, 12),
+) -> Hits:
     """
     Follow each pixel's ray down to the first surface: levels of z first, then bisection to a few micrometres.
 
     Rays that meet neither crown nor bone end on the ground plane ``ground_z``.
     """
-    f32 = lambda a: torch.as_tensor(a, dtype=torch.float32, device=device)  # noqa: E731
+
+    def f32(values: object) -> Tensor:
+        return torch.as_tensor(np.asarray(values), dtype=torch.float32, device=device)
+
     j = torch.arange(camera.width, device=device, dtype=torch.float32) - camera.centre[0]
     i = torch.arange(camera.height, device=device, dtype=torch.float32) - camera.centre[1]
     jj, ii = torch.meshgrid(j, i, indexing="xy")
     right, down, forward = f32(camera.right), f32(camera.down), f32(camera.forward)
-    direction = (forward * camera.focal_px + jj.reshape(-1, 1) * right + ii.reshape(-1, 1) * down)
+    direction = forward * camera.focal_px + jj.reshape(-1, 1) * right + ii.reshape(-1, 1) * down
     direction = direction / direction.norm(dim=1, keepdim=True)
     origin = f32(camera.position)
     dz = direction[:, 2].clamp_max(-0.02)
     # Metres along the ray are left out: a height z names the point, so the march needs x and y only.
     sx, sy = direction[:, 0] / dz, direction[:, 1] / dz
     oz = float(camera.position[2])
-    at = lambda z: (origin[0] + sx * (z - oz), origin[1] + sy * (z - oz))  # noqa: E731
     slope = torch.stack((sx, sy), dim=1)
     rays = AlongRays(crowns, jaw, origin[:2] - slope * oz, slope)
     top = float(max(crowns.surface.max(), jaw.surface.max())) + 0.05
     crown_low = float(jaw.surface[jaw.surface > -59].median()) - 4.0
     low = float(jaw.surface[jaw.surface > -59].min())
-    levels = np.concatenate((np.linspace(top, crown_low, steps[0]), np.linspace(crown_low, min(low, crown_low - 1.0), steps[1])[1:]))
+    levels = np.concatenate(
+        (
+            np.linspace(top, crown_low, steps[0]),
+            np.linspace(crown_low, min(low, crown_low - 1.0), steps[1])[1:],
+        )
+    )
     hit_z = torch.full_like(dz, float("nan"))
     above = torch.full_like(dz, top)
     found = torch.zeros_like(dz, dtype=torch.bool)
@@ -176,6 +220,11 @@ def march(camera: Camera, crowns: CrownFields, jaw: JawFields, *, ground_z: floa
         inside = torch.maximum(crown, bone) >= middle
         lower, upper = torch.where(inside, middle, lower), torch.where(inside, upper, middle)
     z = torch.where(found, lower, torch.full_like(lower, ground_z))
-    x, y = at(z)
+    x, y = origin[0] + sx * (z - oz), origin[1] + sy * (z - oz)
     crown, bone = height(crowns, jaw, x, y)
-    return Hits(point=torch.stack((x, y, z), dim=1), direction=direction, on_jaw=found, on_crown=found & (crown >= bone))
+    return Hits(
+        point=torch.stack((x, y, z), dim=1),
+        direction=direction,
+        on_jaw=found,
+        on_crown=found & (crown >= bone),
+    )

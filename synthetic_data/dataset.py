@@ -1,4 +1,4 @@
-"""Photographs on disk with their truth: one JPEG, one truth file and two label pictures each, and a manifest of all."""
+"""Photographs on disk with their truth: a JPEG, a truth file and two label pictures each; one manifest."""
 
 from __future__ import annotations
 
@@ -19,12 +19,31 @@ from crestgauge.inference.rules import propose
 from crestgauge.model.labels import Material
 from crestgauge.synthetic_data.options import DrawOptions
 from crestgauge.synthetic_data.phone import Phone, develop, sample_phone
-from crestgauge.synthetic_data.scene import Scene, Specimen, draw_scene, levelled_camera, lobe_points, sample_conditions, sample_specimen, without_teeth
+from crestgauge.synthetic_data.scene import (
+    Scene,
+    Specimen,
+    draw_scene,
+    levelled_camera,
+    lobe_points,
+    sample_conditions,
+    sample_specimen,
+    without_teeth,
+)
 from crestgauge.synthetic_data.truth import ToothTruth, evidence, teeth_truth, visible_state
 
 SCHEMA = "crestgauge.truth/1"
 PLACE_OF_LAST_TOOTH_MM = 24.0
-UNUSABLE_KINDS = ("tilted", "blurred", "too_small", "no_chewing_surface", "cut_off", "not_a_jaw", "glare", "dark", "covered")
+UNUSABLE_KINDS = (
+    "tilted",
+    "blurred",
+    "too_small",
+    "no_chewing_surface",
+    "cut_off",
+    "not_a_jaw",
+    "glare",
+    "dark",
+    "covered",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,9 +52,11 @@ class DatasetOptions:
     What a set of photographs is made of.
 
     share_unusable : share of photographs spoilt on purpose, all `UNUSABLE_KINDS` equally often
-    long_side_px : range of the long side (log-uniform);  px_per_mm : range for usable photographs
-    tilt_deg : largest tilt of a usable photograph;  blur_mm : largest blur sigma of a usable photograph
-    hold_out, only : conditions, as in `DrawOptions`
+    long_side_px : range of the long side, log-uniform; a row that would not fit takes a larger picture
+    px_per_mm : range of scales of a usable photograph
+    tilt_deg : largest tilt of a usable photograph
+    blur_mm : range of the sigma of all blur of a usable photograph, on the teeth
+    hold_out, only : conditions, as in `DrawOptions`; an unknown one is an InputError of the first photo
     labels : write label pictures too
     """
 
@@ -77,10 +98,13 @@ def _plan(rng: Generator, specimen: Specimen, options: DatasetOptions, kind: str
     short = long * float(rng.choice([3 / 4, 3 / 4, 9 / 16, 2 / 3]))
     turned = rng.uniform() < 0.35
     size = (int(short), int(long)) if turned else (int(long), int(short))
-    # Where the last tooth is still to come, its place must be in the picture too, or nobody can say that it is absent.
+    # Where the last tooth is still to come, its place must be in the picture too, or nobody can say that it
+    # is absent.
     behind = PLACE_OF_LAST_TOOTH_MM if specimen.jaw.teeth[5].state == "absent" else 0.0
     row = specimen.jaw.row_mm + 2 * behind
-    roll = float(rng.choice([rng.normal(0, 10), rng.normal(0, 10), 180 + rng.normal(0, 10), rng.uniform(0, 360)])) + (90.0 if turned else 0.0)
+    roll = float(
+        rng.choice([rng.normal(0, 10), rng.normal(0, 10), 180 + rng.normal(0, 10), rng.uniform(0, 360)])
+    ) + (90.0 if turned else 0.0)
     across = abs(np.cos(np.deg2rad(roll))) * row + abs(np.sin(np.deg2rad(roll))) * 24
     upright = abs(np.sin(np.deg2rad(roll))) * row + abs(np.cos(np.deg2rad(roll))) * 24
     fits = 0.9 * min(size[0] / across, size[1] / upright)
@@ -103,7 +127,10 @@ def _plan(rng: Generator, specimen: Specimen, options: DatasetOptions, kind: str
         blur = (0.32, 0.8)
     elif kind == "covered":
         cover = (float(rng.uniform(0.45, 0.55)), float(rng.uniform(0.9, 1.0)))
-    room = np.array([max(size[0] - scale * across * 1.06, 0.0), max(size[1] - scale * upright * 1.06, 0.0)]) * 0.5
+    room = (
+        np.array([max(size[0] - scale * across * 1.06, 0.0), max(size[1] - scale * upright * 1.06, 0.0)])
+        * 0.5
+    )
     offset = rng.uniform(-1, 1, 2) * room * 0.9
     if kind == "cut_off":  # slide the row along itself until some molars leave the picture
         along = np.array([np.cos(np.deg2rad(roll)), -np.sin(np.deg2rad(roll))])
@@ -112,7 +139,16 @@ def _plan(rng: Generator, specimen: Specimen, options: DatasetOptions, kind: str
         molars = sum(t.length for t in specimen.jaw.teeth[3:] if t.lobes)
         offset = along * (edge - scale * (end - molars * float(rng.uniform(0.35, 1.0))))
     blur_px = (max(blur[0] * scale, 0.35), max(blur[1] * scale, 0.5))
-    return _Plan(kind=kind, size=size, px_per_mm=scale, tilt_deg=tilt, roll_deg=roll, offset_px=(float(offset[0]), float(offset[1])), blur_px=blur_px, cover=cover)
+    return _Plan(
+        kind=kind,
+        size=size,
+        px_per_mm=scale,
+        tilt_deg=tilt,
+        roll_deg=roll,
+        offset_px=(float(offset[0]), float(offset[1])),
+        blur_px=blur_px,
+        cover=cover,
+    )
 
 
 def _hidden_share(scene: Scene) -> float:
@@ -125,22 +161,37 @@ def _hidden_share(scene: Scene) -> float:
     h, w = tooth.shape
     inside = (at[:, 0] >= 0) & (at[:, 0] < w) & (at[:, 1] >= 0) & (at[:, 1] < h)
     molar = np.array([n[0] >= 3 for n in names])
-    seen = np.array([ok and tooth[min(max(y, 0), h - 1), min(max(x, 0), w - 1)] > 0 for ok, (x, y) in zip(inside, at, strict=True)])
+    seen = np.array(
+        [
+            ok and tooth[min(max(y, 0), h - 1), min(max(x, 0), w - 1)] > 0
+            for ok, (x, y) in zip(inside, at, strict=True)
+        ]
+    )
     return float(np.mean(~seen[molar])) if molar.any() else 0.0
 
 
 def _highest_exposure(scene: Scene) -> float:
-    """Exposure at which 3 % of the crowns just reach the end of the scale; a usable photograph is not clipped on its teeth."""
+    """
+    Exposure at which 3 % of the crowns just reach the end of the scale; a usable photograph is not clipped on
+    its teeth.
+    """
     luma = scene.light.amax(0)
     crown = luma[scene.tooth > 0]
     if not len(crown):
         return 1.0
-    thin = lambda v: v.flatten()[:: max(1, v.numel() // 50_000)]  # noqa: E731
-    ratio = torch.quantile(thin(crown), 0.97) / torch.quantile(thin(scene.light.mean(0)), 0.95).clamp_min(1e-4)
+
+    def thin(values: torch.Tensor) -> torch.Tensor:
+        return values.flatten()[:: max(1, values.numel() // 50_000)]
+
+    ratio = torch.quantile(thin(crown), 0.97) / torch.quantile(thin(scene.light.mean(0)), 0.95).clamp_min(
+        1e-4
+    )
     return 0.9 / max(float(ratio), 1e-3)
 
 
-def draw_photo(seed: int, options: DatasetOptions, device: torch.device, criteria: Criteria | None = None) -> DrawnPhoto:
+def draw_photo(
+    seed: int, options: DatasetOptions, device: torch.device, criteria: Criteria | None = None
+) -> DrawnPhoto:
     """
     One photograph with its truth.
 
@@ -161,12 +212,25 @@ def draw_photo(seed: int, options: DatasetOptions, device: torch.device, criteri
     kind = str(rng.choice(UNUSABLE_KINDS)) if rng.uniform() < options.share_unusable else None
     shown = without_teeth(specimen) if kind == "not_a_jaw" else specimen
     plan = _plan(rng, specimen, options, kind)
-    camera = levelled_camera(rng, specimen, width=plan.size[0], height=plan.size[1], px_per_mm=plan.px_per_mm, tilt_deg=plan.tilt_deg, roll_deg=plan.roll_deg, offset_px=plan.offset_px)
+    camera = levelled_camera(
+        rng,
+        specimen,
+        width=plan.size[0],
+        height=plan.size[1],
+        px_per_mm=plan.px_per_mm,
+        tilt_deg=plan.tilt_deg,
+        roll_deg=plan.roll_deg,
+        offset_px=plan.offset_px,
+    )
     with torch.no_grad():
-        scene = draw_scene(rng, shown, camera, conditions, device, with_row=kind != "not_a_jaw", cover=plan.cover)
+        scene = draw_scene(
+            rng, shown, camera, conditions, device, with_row=kind != "not_a_jaw", cover=plan.cover
+        )
         if kind is None and _hidden_share(scene) > 0.0:  # a usable photograph has its crests free
             scene = draw_scene(rng, shown, camera, conditions, device, with_row=True, clutter=False)
-        phone = sample_phone(rng, blur_px=plan.blur_px, density=(0.98, 1.0), dark=kind == "dark", glare=kind == "glare")
+        phone = sample_phone(
+            rng, blur_px=plan.blur_px, density=(0.98, 1.0), dark=kind == "dark", glare=kind == "glare"
+        )
         if kind is None:
             phone = replace(phone, exposure=min(phone.exposure, _highest_exposure(scene)))
         image = develop(scene.light, phone, generator, jpeg=False)
@@ -185,39 +249,63 @@ def _points(points: NDArray[np.float64]) -> list[list[float]]:
 
 def _crest_record(crest: Any, camera: Any) -> dict[str, Any]:
     record = {
-        "lobe": crest.lobe, "dentine_mm": _number(crest.dentine_mm), "enamel_outer_mm": _number(crest.enamel_outer_mm), "enamel_inner_mm": _number(crest.enamel_inner_mm),
-        "ratio": _number(crest.ratio), "ratio_by_definition": {k: _number(v) for k, v in crest.by_definition.items()}, "infundibulum_gone": crest.infundibulum_gone,
-        "dentine_px": None, "enamel_px": None, "line": [],
+        "lobe": crest.lobe,
+        "dentine_mm": _number(crest.dentine_mm),
+        "enamel_outer_mm": _number(crest.enamel_outer_mm),
+        "enamel_inner_mm": _number(crest.enamel_inner_mm),
+        "ratio": _number(crest.ratio),
+        "ratio_by_definition": {k: _number(v) for k, v in crest.by_definition.items()},
+        "infundibulum_gone": crest.infundibulum_gone,
+        "dentine_px": None,
+        "enamel_px": None,
+        "line": [],
     }
     if len(crest.line_mm):
         edges = np.stack([camera.project(crest.edges_mm[:, k]) for k in range(4)], axis=1)
         widths = np.linalg.norm(np.diff(edges, axis=1), axis=2)  # outer enamel, dentine, inner enamel
         with np.errstate(all="ignore"):
             enamel = np.nanmedian(widths[:, [0, 2]]) if np.isfinite(widths[:, [0, 2]]).any() else np.nan
-        record |= {"dentine_px": _number(np.median(widths[:, 1])), "enamel_px": _number(enamel), "line": _points(camera.project(crest.line_mm[:: max(1, len(crest.line_mm) // 12)]))}
+        record |= {
+            "dentine_px": _number(np.median(widths[:, 1])),
+            "enamel_px": _number(enamel),
+            "line": _points(camera.project(crest.line_mm[:: max(1, len(crest.line_mm) // 12)])),
+        }
     return record
 
 
-def _tooth_record(t: ToothTruth, scene: Scene, pixels: dict[int, NDArray[np.int64]], centres: dict[int, list[NDArray[np.float64]]]) -> dict[str, Any]:
+def _tooth_record(
+    t: ToothTruth,
+    scene: Scene,
+    pixels: dict[int, NDArray[np.int64]],
+    centres: dict[int, list[NDArray[np.float64]]],
+) -> dict[str, Any]:
     position = t.tooth.position
     at = pixels.get(position)
     there = bool(t.tooth.lobes) and visible_state(t) != "absent"
     return {
-        "position": position, "state": visible_state(t), "milk": t.tooth.milk if there else None, "lobes": t.lobes if there else None,
+        "position": position,
+        "state": visible_state(t),
+        "milk": t.tooth.milk if there else None,
+        "lobes": t.lobes if there else None,
         "centre": [round(float(v), 2) for v in at.mean(axis=0)[::-1]] if at is not None else None,
-        "box": [int(at[:, 1].min()), int(at[:, 0].min()), int(at[:, 1].max()), int(at[:, 0].max())] if at is not None else None,
+        "box": [int(at[:, 1].min()), int(at[:, 0].min()), int(at[:, 1].max()), int(at[:, 0].max())]
+        if at is not None
+        else None,
         "lobe_centres": _points(np.array(centres.get(position, np.zeros((0, 2)))).reshape(-1, 2)),
-        "infundibulum_left": _number(t.infundibulum_left) if there else None, "dentine_share": _number(t.dentine_share) if there else None,
+        "infundibulum_left": _number(t.infundibulum_left) if there else None,
+        "dentine_share": _number(t.dentine_share) if there else None,
         "crests": [_crest_record(c, scene.camera) for c in t.crests] if there else [],
     }
 
 
-def truth_record(scene: Scene, phone: Phone, *, seed: int, kind: str | None, criteria: Criteria) -> dict[str, Any]:
+def truth_record(
+    scene: Scene, phone: Phone, *, seed: int, kind: str | None, criteria: Criteria
+) -> dict[str, Any]:
     """
     Truth of one photograph as plain values.
 
-    ``age_class`` is the literal class of the true widths; ``age_class_by_key`` what the whole key says of them, with a class
-    that hangs on the definition kept at the younger one, as in a reading.
+    ``age_class`` is the literal class of the true widths; ``age_class_by_key`` what the whole key says of
+    them, with a class that hangs on the definition kept at the younger one, as in a reading.
     """
     specimen, camera = scene.specimen, scene.camera
     middle = np.array([0.5 * specimen.jaw.row_mm, 0.0, 0.0])
@@ -225,13 +313,30 @@ def truth_record(scene: Scene, phone: Phone, *, seed: int, kind: str | None, cri
     sight /= np.linalg.norm(sight)
     right, down = camera.view_axes()
     record: dict[str, Any] = {
-        "schema": SCHEMA, "family": "drawn", "seed": seed, "usable": kind is None, "unusable": [] if kind is None else [kind],
-        "width": camera.width, "height": camera.height, "side": specimen.jaw.side if scene.with_row else None,
-        "tilt_deg": _number(np.degrees(np.arccos(np.clip(sight[2], -1, 1)))), "view": [_number(sight[:2] @ right), _number(sight[:2] @ down)],
-        "px_per_mm": _number(camera.focal_px / np.linalg.norm(camera.position - middle)), "blur_px": _number(phone.blur_px),
-        "conditions": {"light": scene.conditions.light, "background": scene.conditions.background, "stain": scene.conditions.stain, "shape": scene.conditions.shape,
-                       "fleshy": specimen.fleshy},
-        "age_years": _number(specimen.jaw.age_years) if scene.with_row else None, "age_class": None, "age_class_by_key": None, "outcome_by_key": None, "teeth": [],
+        "schema": SCHEMA,
+        "family": "drawn",
+        "seed": seed,
+        "usable": kind is None,
+        "unusable": [] if kind is None else [kind],
+        "width": camera.width,
+        "height": camera.height,
+        "side": specimen.jaw.side if scene.with_row else None,
+        "tilt_deg": _number(np.degrees(np.arccos(np.clip(sight[2], -1, 1)))),
+        "view": [_number(sight[:2] @ right), _number(sight[:2] @ down)],
+        "px_per_mm": _number(camera.focal_px / np.linalg.norm(camera.position - middle)),
+        "blur_px": _number(phone.blur_px),
+        "conditions": {
+            "light": scene.conditions.light,
+            "background": scene.conditions.background,
+            "stain": scene.conditions.stain,
+            "shape": scene.conditions.shape,
+            "fleshy": specimen.fleshy,
+        },
+        "age_years": _number(specimen.jaw.age_years) if scene.with_row else None,
+        "age_class": None,
+        "age_class_by_key": None,
+        "outcome_by_key": None,
+        "teeth": [],
     }
     if not scene.with_row:
         return record
@@ -245,17 +350,24 @@ def truth_record(scene: Scene, phone: Phone, *, seed: int, kind: str | None, cri
     centres: dict[int, list[NDArray[np.float64]]] = {}
     for (position, _), point in zip(names, camera.project(points) if names else [], strict=True):
         centres.setdefault(position, []).append(point)
-    record |= {"age_class": literal.age_class, "age_class_by_key": whole.age_class, "outcome_by_key": whole.outcome,
-               "teeth": [_tooth_record(t, scene, pixels, centres) for t in teeth]}
+    record |= {
+        "age_class": literal.age_class,
+        "age_class_by_key": whole.age_class,
+        "outcome_by_key": whole.outcome,
+        "teeth": [_tooth_record(t, scene, pixels, centres) for t in teeth],
+    }
     return record
 
 
-def write_dataset(out: Path, *, n: int, seed: int, device: torch.device, options: DatasetOptions) -> Iterator[Path]:
+def write_dataset(
+    out: Path, *, n: int, seed: int, device: torch.device, options: DatasetOptions
+) -> Iterator[Path]:
     """
-    Write ``n`` photographs, yielding the path of each as it is done; finished ones are left as they are, so a killed run goes on.
+    Write ``n`` photographs, yielding the path of each as it is done; finished ones are left as they are, so a
+    killed run goes on.
 
-    Files: ``photos/NAME.jpg``, ``truth/NAME.json``, with labels also ``labels/NAME.material.png`` and ``labels/NAME.tooth.png``;
-    ``manifest.jsonl`` with one line a photograph.
+    Files: ``photos/NAME.jpg``, ``truth/NAME.json``, with labels also ``labels/NAME.material.png`` and
+    ``labels/NAME.tooth.png``; ``manifest.jsonl`` with one line a photograph.
     """
     for folder in ("photos", "truth", *(["labels"] if options.labels else [])):
         (out / folder).mkdir(parents=True, exist_ok=True)
@@ -274,7 +386,14 @@ def write_dataset(out: Path, *, n: int, seed: int, device: torch.device, options
                 cv2.imwrite(str(out / "labels" / f"{name}.material.png"), drawn.scene.material.cpu().numpy())
                 cv2.imwrite(str(out / "labels" / f"{name}.tooth.png"), drawn.scene.tooth.cpu().numpy())
             truth_path.write_text(json.dumps(truth))
-        lines.append(json.dumps({key: truth[key] for key in ("file", "seed", "usable", "unusable", "side", "age_class", "conditions")}))
+        lines.append(
+            json.dumps(
+                {
+                    key: truth[key]
+                    for key in ("file", "seed", "usable", "unusable", "side", "age_class", "conditions")
+                }
+            )
+        )
         yield photo_path
     (out / "manifest.jsonl").write_text("\n".join(lines) + "\n")
 

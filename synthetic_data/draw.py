@@ -1,4 +1,6 @@
-"""Batches for training, drawn where the network lives (CPU or GPU), deterministic by seed on one kind of device."""
+"""
+Batches for training, drawn where the network lives (CPU or GPU), deterministic by seed on one kind of device.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +15,15 @@ from torch.nn import functional as F
 from crestgauge.inference.maps import NOMINAL_ROW_MM, NOMINAL_ROW_SHARE
 from crestgauge.synthetic_data.options import DrawOptions
 from crestgauge.synthetic_data.phone import develop, sample_phone
-from crestgauge.synthetic_data.scene import Scene, Specimen, draw_scene, levelled_camera, sample_conditions, sample_specimen, without_teeth
+from crestgauge.synthetic_data.scene import (
+    Scene,
+    Specimen,
+    draw_scene,
+    levelled_camera,
+    sample_conditions,
+    sample_specimen,
+    without_teeth,
+)
 
 NO_LABEL = 255
 
@@ -23,9 +33,13 @@ class Batch:
     """
     Drawn pictures with their labels, all on one device.
 
-    image : float32 (B, 3, H, W), sRGB 0..1;  material, tooth, lingual, state : uint8 (B, H, W), 255 = no label (lingual and
-    state off the crowns);  lobe : float32 (B, H, W) heat 0..1;  tilt : float32 (B, 2, H, W), valid where tooth > 0;
-    blur : float32 (B,), log2 of the sigma of all blur [px of the drawn picture];  void : bool (B, H, W), left out of every loss
+    image : float32 (B, 3, H, W), sRGB 0..1
+    material, tooth : uint8 (B, H, W)
+    lingual, state : uint8 (B, H, W), 255 = no label (off the crowns)
+    lobe : float32 (B, H, W), heat 0..1
+    tilt : float32 (B, 2, H, W), valid where tooth > 0
+    blur : float32 (B,), log2 of the sigma of all blur [px of the drawn picture]
+    void : bool (B, H, W), left out of every loss
     """
 
     image: Tensor
@@ -40,7 +54,9 @@ class Batch:
 
 
 def sample_tilt(rng: Generator, steep_share: float) -> float:
-    """Tilt in degrees: mostly the few degrees of a careful hand, some far off, a quarter of those from the side."""
+    """
+    Tilt in degrees: mostly the few degrees of a careful hand, some far off, a quarter of those from the side.
+    """
     if rng.uniform() >= steep_share:
         return float(min(abs(rng.normal(0, 9.0)), 30.0))
     if rng.uniform() < 0.75:
@@ -56,24 +72,61 @@ def full_row_mm(specimen: Specimen) -> float:
     return float(seen / max(sum(shares[t.position] for t in jaw.teeth if t.lobes), 0.1))
 
 
-def fine_scene(rng: Generator, specimen: Specimen, options: DrawOptions, device: torch.device, *, with_row: bool) -> Scene:
-    """The row turned level at about the scale that the levelled crop of a reading has, with the errors a coarse pass leaves."""
+def fine_scene(
+    rng: Generator, specimen: Specimen, options: DrawOptions, device: torch.device, *, with_row: bool
+) -> Scene:
+    """
+    The row turned level at about the scale that the levelled crop of a reading has, with the errors a coarse
+    pass leaves.
+    """
     full = full_row_mm(specimen) if with_row else NOMINAL_ROW_MM
     scale = NOMINAL_ROW_SHARE * options.width / full * float(np.exp(rng.normal(0, 0.09)))
     off = (float(rng.normal(0, 0.06)) * options.width, float(rng.normal(0, 0.07)) * options.height)
-    camera = levelled_camera(rng, specimen, width=options.width, height=options.height, px_per_mm=scale, tilt_deg=sample_tilt(rng, options.steep_share), roll_deg=float(rng.normal(0, 3.0)), offset_px=off)
+    camera = levelled_camera(
+        rng,
+        specimen,
+        width=options.width,
+        height=options.height,
+        px_per_mm=scale,
+        tilt_deg=sample_tilt(rng, options.steep_share),
+        roll_deg=float(rng.normal(0, 3.0)),
+        offset_px=off,
+    )
     return draw_scene(rng, specimen, camera, sample_conditions(rng, options), device, with_row=with_row)
 
 
-def coarse_scene(rng: Generator, specimen: Specimen, options: DrawOptions, device: torch.device, *, with_row: bool) -> Scene:
-    """A whole photograph at twice the coarse network's scale: any turn, any place, a row from a fifth of the picture to more than all of it."""
+def coarse_scene(
+    rng: Generator, specimen: Specimen, options: DrawOptions, device: torch.device, *, with_row: bool
+) -> Scene:
+    """
+    A whole photograph at twice the coarse network's scale: any turn, any place, a row from a fifth of the
+    picture to more than all of it.
+    """
     long = 2 * options.width
-    short = int(round(long * rng.choice([3 / 4, 3 / 4, 9 / 16, 2 / 3, 1.0]) / 2)) * 2
+    short = round(float(long * rng.choice([3 / 4, 3 / 4, 9 / 16, 2 / 3, 1.0]) / 2)) * 2
     width, height = (long, short) if rng.uniform() < 0.55 else (short, long)
     share = float(np.exp(rng.uniform(np.log(0.2), np.log(1.15))))
-    roll = float(rng.choice([rng.uniform(0, 360), rng.normal(0, 8), 180 + rng.normal(0, 8), rng.choice([90, 270]) + rng.normal(0, 8)]))
+    roll = float(
+        rng.choice(
+            [
+                rng.uniform(0, 360),
+                rng.normal(0, 8),
+                180 + rng.normal(0, 8),
+                rng.choice([90, 270]) + rng.normal(0, 8),
+            ]
+        )
+    )
     off = (float(rng.normal(0, 0.13)) * width, float(rng.normal(0, 0.13)) * height)
-    camera = levelled_camera(rng, specimen, width=width, height=height, px_per_mm=share * long / full_row_mm(specimen), tilt_deg=sample_tilt(rng, options.steep_share), roll_deg=roll, offset_px=off)
+    camera = levelled_camera(
+        rng,
+        specimen,
+        width=width,
+        height=height,
+        px_per_mm=share * long / full_row_mm(specimen),
+        tilt_deg=sample_tilt(rng, options.steep_share),
+        roll_deg=roll,
+        offset_px=off,
+    )
     return draw_scene(rng, specimen, camera, sample_conditions(rng, options), device, with_row=with_row)
 
 
@@ -82,18 +135,32 @@ def _letterboxed(scene: Scene, image: Tensor, options: DrawOptions) -> dict[str,
     h, w = image.shape[1] // 2, image.shape[2] // 2
     pad = (0, options.width - w, 0, options.height - h)
     small = F.interpolate(image[None], size=(h, w), mode="area")[0]
-    edge = torch.cat((small[:, 0].flatten(1), small[:, -1].flatten(1), small[:, :, 0].flatten(1), small[:, :, -1].flatten(1)), 1).mean(1)
+    edge = torch.cat(
+        (
+            small[:, 0].flatten(1),
+            small[:, -1].flatten(1),
+            small[:, :, 0].flatten(1),
+            small[:, :, -1].flatten(1),
+        ),
+        1,
+    ).mean(1)
     out = {"image": edge[:, None, None].expand(3, options.height, options.width).clone()}
     out["image"][:, :h, :w] = small
     for name in ("material", "tooth", "lingual", "state"):
-        out[name] = F.pad(getattr(scene, name)[1::2, 1::2][:h, :w], pad, value=NO_LABEL if name in ("lingual", "state") else 0)
+        out[name] = F.pad(
+            getattr(scene, name)[1::2, 1::2][:h, :w],
+            pad,
+            value=NO_LABEL if name in ("lingual", "state") else 0,
+        )
     out["lobe"] = F.pad(scene.lobe[1::2, 1::2][:h, :w], pad)
     out["tilt"] = F.pad(scene.tilt[:, 1::2, 1::2][:, :h, :w], pad)
     out["void"] = torch.zeros((options.height, options.width), dtype=torch.bool, device=image.device)
     return out
 
 
-def draw_one(seed: int, options: DrawOptions, device: torch.device, specimen: Specimen | None = None) -> tuple[dict[str, Tensor], Specimen]:
+def draw_one(
+    seed: int, options: DrawOptions, device: torch.device, specimen: Specimen | None = None
+) -> tuple[dict[str, Tensor], Specimen]:
     """
     One picture with its labels.
 
@@ -116,10 +183,18 @@ def draw_one(seed: int, options: DrawOptions, device: torch.device, specimen: Sp
     else:
         scene = coarse_scene(rng, shown, options, device, with_row=with_row)
         unit = 0.5
-    phone = sample_phone(rng, blur_px=options.blur_px, density=options.density, dark=rng.uniform() < 0.03, glare=rng.uniform() < 0.03)
+    phone = sample_phone(
+        rng,
+        blur_px=options.blur_px,
+        density=options.density,
+        dark=rng.uniform() < 0.03,
+        glare=rng.uniform() < 0.03,
+    )
     image = develop(scene.light, phone, generator, jpeg=True)
     if options.view == "fine":
-        maps = {name: getattr(scene, name) for name in ("material", "tooth", "lingual", "lobe", "state", "tilt")}
+        maps = {
+            name: getattr(scene, name) for name in ("material", "tooth", "lingual", "lobe", "state", "tilt")
+        }
         maps |= {"image": image, "void": torch.zeros_like(scene.material, dtype=torch.bool)}
     else:
         maps = _letterboxed(scene, image, options)
@@ -128,7 +203,9 @@ def draw_one(seed: int, options: DrawOptions, device: torch.device, specimen: Sp
 
 
 @torch.no_grad()
-def draw_batch(seed: int, n: int, options: DrawOptions, device: torch.device, *, views_per_animal: int = 4) -> Batch:
+def draw_batch(
+    seed: int, n: int, options: DrawOptions, device: torch.device, *, views_per_animal: int = 4
+) -> Batch:
     """
     Draw ``n`` pictures.
 
@@ -145,7 +222,9 @@ def draw_batch(seed: int, n: int, options: DrawOptions, device: torch.device, *,
     pictures: list[dict[str, Tensor]] = []
     animal: Specimen | None = None
     for k in range(n):
-        maps, animal = draw_one(seed * 1_000_003 + k, options, device, animal if k % views_per_animal else None)
+        maps, animal = draw_one(
+            seed * 1_000_003 + k, options, device, animal if k % views_per_animal else None
+        )
         pictures.append(maps)
     return Batch(**{name: torch.stack([p[name] for p in pictures]) for name in Batch.__dataclass_fields__})
 

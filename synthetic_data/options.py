@@ -16,7 +16,17 @@ SHAPES = ("typical", "broad", "narrow", "irregular")
 
 FAMILIES = {"light": LIGHTS, "background": BACKGROUNDS, "stain": STAINS, "shape": SHAPES}
 
-UNUSABLE = ("tilted", "blurred", "too_small", "no_chewing_surface", "cut_off", "not_a_jaw", "glare", "dark", "covered")
+UNUSABLE = (
+    "tilted",
+    "blurred",
+    "too_small",
+    "no_chewing_surface",
+    "cut_off",
+    "not_a_jaw",
+    "glare",
+    "dark",
+    "covered",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +47,8 @@ class DrawOptions:
     share_without_jaw : float
         Share of pictures without a tooth row (empty ground, objects, bare bone).
     steep_share : float
-        Share of pictures from 15 to 80 degrees off the normal; the others stay within the few degrees of a careful hand.
+        Share of pictures from 15 to 80 degrees off the normal; the others stay within the few degrees of a
+        careful hand.
     blur_px : tuple of float
         Range of the sigma of all blur (log-uniform). [px of the drawn picture]
     density : tuple of float
@@ -63,7 +74,9 @@ class DrawOptions:
         for name in (*self.hold_out, *self.only):
             family, _, condition = name.partition(":")
             if condition not in FAMILIES.get(family, ()):
-                raise InputError(f"draw options: unknown condition {name!r}; needs family:condition out of {FAMILIES}")
+                raise InputError(
+                    f"draw options: unknown condition {name!r}; needs family:condition out of {FAMILIES}"
+                )
         for family in FAMILIES:
             if not self.allowed(family):
                 raise InputError(f"draw options: nothing is left to draw of family {family!r}")

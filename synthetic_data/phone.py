@@ -1,4 +1,6 @@
-"""From linear light to the bytes a phone writes: lens blur, exposure, noise, sharpening, tone, colour, JPEG."""
+"""
+From linear light to the bytes a phone writes: lens blur, exposure, noise, sharpening, tone, colour, JPEG.
+"""
 
 from __future__ import annotations
 
@@ -16,11 +18,14 @@ class Phone:
     """
     Settings of lens, sensor and processing for one picture.
 
-    gauss_px, defocus_px, motion_px : sigma, disc radius, length of the path, all in pixels of the drawn picture
+    gauss_px, defocus_px, motion_px : sigma, disc radius, length of the path [px of the drawn picture]
     motion_deg : direction of the path
-    density : pixels of the sensor per pixel of the drawn picture (below 1 the photo is coarser than the drawing)
-    exposure : level that the bright parts reach; noise : (shot, read); sharpen : (sigma_px, amount); local : strength
-    tone, saturation, gains, quality : contrast of the tone curve, colour strength, white balance, JPEG quality
+    density : sensor pixels per pixel of the drawn picture (below 1: a photo coarser than the drawing)
+    exposure : level that the bright parts reach
+    noise, sharpen : (shot, read) and (sigma_px, amount)
+    local : strength of the local contrast
+    tone, saturation, gains : contrast of the tone curve, colour strength, white balance
+    quality : of the JPEG, 1..100
     """
 
     gauss_px: float
@@ -40,24 +45,51 @@ class Phone:
 
     @property
     def blur_px(self) -> float:
-        """Sigma of the Gaussian with the same second moment as all blur together, along its worst direction. [px drawn]"""
+        """
+        Sigma of the Gaussian with the same second moment as all blur together, along its worst direction. [px
+        drawn]
+        """
         grid = 0.35 / self.density
         return float(np.sqrt(self.gauss_px**2 + 0.25 * self.defocus_px**2 + self.motion_px**2 / 12 + grid**2))
 
 
-def sample_phone(rng: Generator, *, blur_px: tuple[float, float] = (0.4, 3.2), density: tuple[float, float] = (0.4, 1.0), dark: bool = False, glare: bool = False) -> Phone:
-    """Draw settings; ``blur_px`` bounds the total blur (log-uniform), ``dark`` and ``glare`` spoil the exposure."""
+def sample_phone(
+    rng: Generator,
+    *,
+    blur_px: tuple[float, float] = (0.4, 3.2),
+    density: tuple[float, float] = (0.4, 1.0),
+    dark: bool = False,
+    glare: bool = False,
+) -> Phone:
+    """
+    Draw settings; ``blur_px`` bounds the total blur (log-uniform), ``dark`` and ``glare`` spoil the exposure.
+    """
     total = float(np.exp(rng.uniform(*np.log(blur_px))))
     kind = rng.uniform(0, 1, 3) ** 2 * np.array([1.0, rng.uniform() < 0.5, rng.uniform() < 0.25])
     part = total * np.sqrt(kind / max(kind.sum(), 1e-6)) if kind.sum() > 1e-6 else np.array([total, 0, 0])
-    exposure = rng.uniform(0.02, 0.07) if dark else rng.uniform(2.6, 5.0) if glare else float(np.exp(rng.normal(np.log(0.72), 0.22)))
+    exposure = (
+        rng.uniform(0.02, 0.07)
+        if dark
+        else rng.uniform(2.6, 5.0)
+        if glare
+        else float(np.exp(rng.normal(np.log(0.72), 0.22)))
+    )
     noisy = float(np.exp(rng.uniform(np.log(0.002), np.log(0.03)))) * (2.0 if dark else 1.0)
     return Phone(
-        gauss_px=float(part[0]), defocus_px=float(2 * part[1]), motion_px=float(np.sqrt(12) * part[2]), motion_deg=float(rng.uniform(0, 180)),
-        density=float(rng.uniform(*density)), exposure=exposure, noise=(noisy, noisy * 0.4),
-        sharpen=(float(rng.uniform(0.6, 1.6)), float(rng.uniform(0, 1.6) * (rng.uniform() < 0.75))), local=float(rng.uniform(0, 0.6) * (rng.uniform() < 0.5)),
-        tone=float(rng.normal(1.0, 0.16)), saturation=float(np.clip(rng.normal(1.05, 0.22), 0.0 if rng.uniform() < 0.04 else 0.4, 1.8)),
-        gains=tuple(float(v) for v in np.exp(rng.normal(0, 0.09, 3))), vignette=float(rng.uniform(0, 0.35)), quality=int(rng.integers(55, 97)),
+        gauss_px=float(part[0]),
+        defocus_px=float(2 * part[1]),
+        motion_px=float(np.sqrt(12) * part[2]),
+        motion_deg=float(rng.uniform(0, 180)),
+        density=float(rng.uniform(*density)),
+        exposure=exposure,
+        noise=(noisy, noisy * 0.4),
+        sharpen=(float(rng.uniform(0.6, 1.6)), float(rng.uniform(0, 1.6) * (rng.uniform() < 0.75))),
+        local=float(rng.uniform(0, 0.6) * (rng.uniform() < 0.5)),
+        tone=float(rng.normal(1.0, 0.16)),
+        saturation=float(np.clip(rng.normal(1.05, 0.22), 0.0 if rng.uniform() < 0.04 else 0.4, 1.8)),
+        gains=tuple(float(v) for v in np.exp(rng.normal(0, 0.09, 3))),
+        vignette=float(rng.uniform(0, 0.35)),
+        quality=int(rng.integers(55, 97)),
     )
 
 
@@ -69,13 +101,19 @@ def blur(img: Tensor, sigma: float) -> Tensor:
     tap = torch.exp(-0.5 * (torch.arange(-reach, reach + 1, device=img.device, dtype=img.dtype) / sigma) ** 2)
     tap = (tap / tap.sum()).view(1, 1, 1, -1).expand(img.shape[0], 1, 1, -1)
     out = F.conv2d(F.pad(img[None], (reach, reach, 0, 0), mode="replicate"), tap, groups=img.shape[0])
-    return F.conv2d(F.pad(out, (0, 0, reach, reach), mode="replicate"), tap.transpose(2, 3), groups=img.shape[0])[0]
+    return F.conv2d(
+        F.pad(out, (0, 0, reach, reach), mode="replicate"), tap.transpose(2, 3), groups=img.shape[0]
+    )[0]
 
 
 def _kernel_blur(img: Tensor, kernel: np.ndarray) -> Tensor:
     k = torch.as_tensor(kernel / kernel.sum(), dtype=img.dtype, device=img.device)
     r = kernel.shape[0] // 2
-    return F.conv2d(F.pad(img[None], (r,) * 4, mode="replicate"), k[None, None].expand(img.shape[0], 1, -1, -1), groups=img.shape[0])[0]
+    return F.conv2d(
+        F.pad(img[None], (r,) * 4, mode="replicate"),
+        k[None, None].expand(img.shape[0], 1, -1, -1),
+        groups=img.shape[0],
+    )[0]
 
 
 def _disc(radius: float) -> np.ndarray:
@@ -92,16 +130,38 @@ def _path(length: float, angle_deg: float) -> np.ndarray:
     return np.clip(length / 2 + 0.5 - np.abs(along), 0, 1) * np.clip(1 - np.abs(across), 0, 1)
 
 
-_DCT = np.array([[np.sqrt((1 if k == 0 else 2) / 8) * np.cos((2 * n + 1) * k * np.pi / 16) for n in range(8)] for k in range(8)])
-_LUMA = np.array([  # ITU-T T.81, table K.1
-    [16, 11, 10, 16, 24, 40, 51, 61], [12, 12, 14, 19, 26, 58, 60, 55], [14, 13, 16, 24, 40, 57, 69, 56], [14, 17, 22, 29, 51, 87, 80, 62],
-    [18, 22, 37, 56, 68, 109, 103, 77], [24, 35, 55, 64, 81, 104, 113, 92], [49, 64, 78, 87, 103, 121, 120, 101], [72, 92, 95, 98, 112, 100, 103, 99]])
+_DCT = np.array(
+    [
+        [np.sqrt((1 if k == 0 else 2) / 8) * np.cos((2 * n + 1) * k * np.pi / 16) for n in range(8)]
+        for k in range(8)
+    ]
+)
+_LUMA = np.array(
+    [  # ITU-T T.81, table K.1
+        [16, 11, 10, 16, 24, 40, 51, 61],
+        [12, 12, 14, 19, 26, 58, 60, 55],
+        [14, 13, 16, 24, 40, 57, 69, 56],
+        [14, 17, 22, 29, 51, 87, 80, 62],
+        [18, 22, 37, 56, 68, 109, 103, 77],
+        [24, 35, 55, 64, 81, 104, 113, 92],
+        [49, 64, 78, 87, 103, 121, 120, 101],
+        [72, 92, 95, 98, 112, 100, 103, 99],
+    ]
+)
 _CHROMA = np.full((8, 8), 99)
-_CHROMA[:4, :4] = [[17, 18, 24, 47], [18, 21, 26, 66], [24, 26, 56, 99], [47, 66, 99, 99]]  # ITU-T T.81, table K.2
+_CHROMA[:4, :4] = [
+    [17, 18, 24, 47],
+    [18, 21, 26, 66],
+    [24, 26, 56, 99],
+    [47, 66, 99, 99],
+]  # ITU-T T.81, table K.2
 
 
 def jpeg_like(img: Tensor, quality: int) -> Tensor:
-    """What baseline JPEG does to a picture (3, H, W) in 0..1: 4:2:0 colour, 8 x 8 DCT, tables K.1 and K.2 of ITU-T T.81."""
+    """
+    What baseline JPEG does to a picture (3, H, W) in 0..1: 4:2:0 colour, 8 x 8 DCT, tables K.1 and K.2 of
+    ITU-T T.81.
+    """
     scale = (5000 / quality if quality < 50 else 200 - 2 * quality) / 100
     r, g, b = img * 255
     luma = 0.299 * r + 0.587 * g + 0.114 * b
@@ -110,7 +170,9 @@ def jpeg_like(img: Tensor, quality: int) -> Tensor:
 
     def squeeze(planes: Tensor, table: np.ndarray) -> Tensor:
         c, h, w = planes.shape
-        q = torch.as_tensor(np.clip(np.floor(table * scale + 0.5), 1, 255), dtype=img.dtype, device=img.device)
+        q = torch.as_tensor(
+            np.clip(np.floor(table * scale + 0.5), 1, 255), dtype=img.dtype, device=img.device
+        )
         padded = F.pad(planes[None], (0, -w % 8, 0, -h % 8), mode="replicate")[0]
         ph, pw = padded.shape[1:]
         blocks = padded.view(c, ph // 8, 8, pw // 8, 8).permute(0, 1, 3, 2, 4)
@@ -120,7 +182,9 @@ def jpeg_like(img: Tensor, quality: int) -> Tensor:
     y = squeeze((luma - 128)[None], _LUMA)[0] + 128
     h, w = luma.shape
     small = F.avg_pool2d(F.pad(chroma[None], (0, w % 2, 0, h % 2), mode="replicate"), 2)[0]
-    cb, cr = F.interpolate(squeeze(small, _CHROMA)[None], scale_factor=2, mode="bilinear", align_corners=False)[0][:, :h, :w]
+    cb, cr = F.interpolate(
+        squeeze(small, _CHROMA)[None], scale_factor=2, mode="bilinear", align_corners=False
+    )[0][:, :h, :w]
     out = torch.stack((y + 1.403 * cr, y - 0.344 * cb - 0.714 * cr, y + 1.773 * cb))
     return (out / 255).clamp(0, 1)
 
@@ -154,7 +218,11 @@ def develop(linear: Tensor, phone: Phone, generator: torch.Generator, *, jpeg: b
         img = F.interpolate(img[None], size=size, mode="area")[0]
     luma = img.mean(0)
     level = torch.quantile(luma.flatten()[:: max(1, luma.numel() // 50_000)], 0.95).clamp_min(1e-4)
-    img = img * (phone.exposure / level) * torch.tensor(phone.gains, device=img.device, dtype=img.dtype)[:, None, None]
+    img = (
+        img
+        * (phone.exposure / level)
+        * torch.tensor(phone.gains, device=img.device, dtype=img.dtype)[:, None, None]
+    )
     yy = torch.linspace(-1, 1, size[0], device=img.device)[:, None]
     xx = torch.linspace(-1, 1, size[1], device=img.device)[None, :]
     img = img * (1 - phone.vignette * (xx**2 + yy**2) / 2)

@@ -1,4 +1,6 @@
-"""One scene: a jaw (or none), what lies under it and over it, seen by one camera; light and label maps together."""
+"""
+One scene: a jaw (or none), what lies under it and over it, seen by one camera; light and label maps together.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +11,7 @@ import torch
 from numpy.random import Generator
 from torch import Tensor
 
-from crestgauge.model.labels import LOBE_SIGMA, Material, ToothState
+from crestgauge.model.labels import LOBE_SIGMA, ToothState
 from crestgauge.synthetic_data.anatomy import Jaw, bowed, sample_jaw
 from crestgauge.synthetic_data.camera import Camera, Hits, look_at, march, sample
 from crestgauge.synthetic_data.jaw import JawFields, jaw_fields
@@ -48,8 +50,11 @@ class Scene:
     """
     Linear light (3, H, W) and label maps (H, W) of one picture, before lens and sensor.
 
-    material, tooth, lingual (0/1, 255 off the crowns), state (255 off the crowns) : uint8;  lobe : float32 heat;
-    tilt : float32 (2, H, W);  specimen and camera : what was drawn, None where there is no tooth row
+    material, tooth : uint8, see `crestgauge.model.labels`
+    lingual, state : uint8, 255 off the crowns; lingual is 1 on the tongue side of the lobe's middle line
+    lobe : float32, heat 0..1
+    tilt : float32 (2, H, W), view vector (vx, vy) of every pixel
+    specimen, camera : what was drawn (without crowns where ``with_row`` is False)
     """
 
     light: Tensor
@@ -74,26 +79,51 @@ def sample_age(rng: Generator) -> float:
 
 
 def sample_conditions(rng: Generator, options: DrawOptions) -> Conditions:
-    pick = lambda family: str(rng.choice(options.allowed(family)))  # noqa: E731
-    return Conditions(light=pick("light"), background=pick("background"), stain=pick("stain"), shape=pick("shape"))
+    """One condition of each family out of those that ``options`` allow, all equally often."""
+
+    def pick(family: str) -> str:
+        return str(rng.choice(options.allowed(family)))
+
+    return Conditions(
+        light=pick("light"), background=pick("background"), stain=pick("stain"), shape=pick("shape")
+    )
 
 
-def sample_specimen(rng: Generator, conditions: Conditions, device: torch.device, *, age_years: float | None = None, abnormal: bool = True) -> Specimen:
+def sample_specimen(
+    rng: Generator,
+    conditions: Conditions,
+    device: torch.device,
+    *,
+    age_years: float | None = None,
+    abnormal: bool = True,
+) -> Specimen:
     """Draw an animal and work out its worn crowns and bone."""
     age = sample_age(rng) if age_years is None else age_years
     side = str(rng.choice(["left", "right"]))
     jaw = bowed(sample_jaw(rng, age_years=age, shape=conditions.shape, side=side, abnormal=abnormal))
     crowns = crown_fields(jaw, px_per_mm=GRID_PX_PER_MM, seed=int(rng.integers(2**31)), device=device)
     fleshy = bool(rng.uniform() < 0.4)
-    return Specimen(jaw=jaw, crowns=crowns, bone=jaw_fields(jaw, crowns, rng, device, fleshy=fleshy), fleshy=fleshy)
+    return Specimen(
+        jaw=jaw, crowns=crowns, bone=jaw_fields(jaw, crowns, rng, device, fleshy=fleshy), fleshy=fleshy
+    )
 
 
 def without_teeth(specimen: Specimen) -> Specimen:
     """The same bone with no crown in it."""
     crowns = specimen.crowns
     empty = torch.full_like(crowns.surface, FAR_BELOW)
-    bare = CrownFields(grid=crowns.grid, surface=empty, outer=empty, inner=empty, fossa=torch.full_like(empty, -1.0), lingual=crowns.lingual,
-                       outer_edge=empty, inner_edge=empty, tooth=torch.zeros_like(crowns.tooth), lobe=torch.zeros_like(crowns.lobe))
+    bare = CrownFields(
+        grid=crowns.grid,
+        surface=empty,
+        outer=empty,
+        inner=empty,
+        fossa=torch.full_like(empty, -1.0),
+        lingual=crowns.lingual,
+        outer_edge=empty,
+        inner_edge=empty,
+        tooth=torch.zeros_like(crowns.tooth),
+        lobe=torch.zeros_like(crowns.lobe),
+    )
     return Specimen(jaw=specimen.jaw, crowns=bare, bone=specimen.bone, fleshy=specimen.fleshy)
 
 
@@ -114,7 +144,9 @@ def _ground_colour(hits: Hits, rng: Generator, kind: str) -> Tensor:
     angle, size = rng.uniform(0, 2 * np.pi), float(np.exp(rng.uniform(np.log(45), np.log(420))))
     c, s = np.cos(angle), np.sin(angle)
     colour = ground(picture, (c * x - s * y) / size + rng.uniform(), (s * x + c * y) / size + rng.uniform()).T
-    tint = torch.as_tensor(np.exp(rng.normal(0, 0.15, 3)) * np.exp(rng.normal(0, 0.35)), dtype=torch.float32, device=device)
+    tint = torch.as_tensor(
+        np.exp(rng.normal(0, 0.15, 3)) * np.exp(rng.normal(0, 0.35)), dtype=torch.float32, device=device
+    )
     colour = (colour * tint).clamp(0.003, 0.97)
     for _ in range(int(rng.choice([0, 0, 1, 1, 2, 3]))):
         colour = _flat_thing(colour, x, y, rng, device)
@@ -128,7 +160,11 @@ def _flat_thing(colour: Tensor, x: Tensor, y: Tensor, rng: Generator, device: to
     c, s = np.cos(angle), np.sin(angle)
     u, v = c * (x - px) + s * (y - py), -s * (x - px) + c * (y - py)
     kind = rng.choice(["ruler", "card", "stick", "leaf", "knife"])
-    paint = torch.as_tensor(rng.uniform(0.02, 0.95, 3) if rng.uniform() < 0.5 else np.full(3, rng.uniform(0.05, 0.95)), dtype=torch.float32, device=device)
+    paint = torch.as_tensor(
+        rng.uniform(0.02, 0.95, 3) if rng.uniform() < 0.5 else np.full(3, rng.uniform(0.05, 0.95)),
+        dtype=torch.float32,
+        device=device,
+    )
     ink = 0.03 if float(paint.mean()) > 0.3 else 0.9
     if kind == "ruler":
         half, wide = rng.uniform(70, 160), rng.uniform(9, 18)
@@ -136,7 +172,9 @@ def _flat_thing(colour: Tensor, x: Tensor, y: Tensor, rng: Generator, device: to
         unit = 1.0 if rng.uniform() < 0.7 else 25.4 / 16
         step = torch.remainder(u, unit)
         order = torch.round(u / unit)
-        reach = torch.where(torch.remainder(order, 10) == 0, 7.0, torch.where(torch.remainder(order, 5) == 0, 5.0, 3.0))
+        reach = torch.where(
+            torch.remainder(order, 10) == 0, 7.0, torch.where(torch.remainder(order, 5) == 0, 5.0, 3.0)
+        )
         tick = (torch.minimum(step, unit - step) < 0.12 * unit + 0.06) & (wide - v < reach)
         fill = torch.where(tick[:, None], torch.full_like(colour, ink), paint.expand_as(colour))
     elif kind == "card":
@@ -145,7 +183,11 @@ def _flat_thing(colour: Tensor, x: Tensor, y: Tensor, rng: Generator, device: to
         fill = ground(letters[int(rng.integers(len(letters)))], u / 90 + 0.5, v / 90 + 0.5).T
         if rng.uniform() < 0.3:
             cell = rng.uniform(4, 14)
-            fill = torch.where(((torch.floor(u / cell) + torch.floor(v / cell)) % 2 == 0)[:, None], torch.full_like(fill, 0.9), torch.full_like(fill, 0.02))
+            fill = torch.where(
+                ((torch.floor(u / cell) + torch.floor(v / cell)) % 2 == 0)[:, None],
+                torch.full_like(fill, 0.9),
+                torch.full_like(fill, 0.02),
+            )
     elif kind == "leaf":
         half, wide = rng.uniform(15, 60), rng.uniform(4, 22)
         inside = (v.abs() < wide * (1 - (u / half) ** 2)) & (u.abs() < half)
@@ -167,8 +209,19 @@ class _Canvas:
     xx: Tensor
 
 
-def _capsule(canvas: _Canvas, p: np.ndarray, q: np.ndarray, radius: float, colour: np.ndarray, level: float, rng: Generator) -> None:
-    """A finger, stick or blob between ``p`` and ``q``: rounded shading, soft shadow beside it, labels hidden under it. [px]"""
+def _capsule(
+    canvas: _Canvas,
+    p: np.ndarray,
+    q: np.ndarray,
+    radius: float,
+    colour: np.ndarray,
+    level: float,
+    rng: Generator,
+) -> None:
+    """
+    A finger, stick or blob between ``p`` and ``q``: rounded shading, soft shadow beside it, labels hidden
+    under it. [px]
+    """
     dx, dy = q - p
     t = (((canvas.xx - p[0]) * dx + (canvas.yy - p[1]) * dy) / max(dx * dx + dy * dy, 1e-6)).clamp(0, 1)
     ox, oy = canvas.xx - p[0] - t * dx, canvas.yy - p[1] - t * dy
@@ -176,7 +229,10 @@ def _capsule(canvas: _Canvas, p: np.ndarray, q: np.ndarray, radius: float, colou
     round_ = torch.sqrt((1 - d * d).clamp_min(0))
     lean = rng.uniform(0, 2 * np.pi)
     facing = (0.55 * round_ + 0.45 * (ox * np.cos(lean) + oy * np.sin(lean)) / radius + 0.35).clamp(0.05, 1.3)
-    paint = torch.as_tensor(colour * level, dtype=torch.float32, device=canvas.light.device)[:, None, None] * facing
+    paint = (
+        torch.as_tensor(colour * level, dtype=torch.float32, device=canvas.light.device)[:, None, None]
+        * facing
+    )
     cover = ((1 - d) * radius / 1.2 + 0.5).clamp(0, 1)
     halo = 1 - 0.45 * torch.exp(-((d - 1).clamp_min(0) ** 2) / 0.08) * (1 - cover)
     canvas.light = canvas.light * halo * (1 - cover) + paint * cover
@@ -184,10 +240,19 @@ def _capsule(canvas: _Canvas, p: np.ndarray, q: np.ndarray, radius: float, colou
 
 
 SKIN = [(0.55, 0.33, 0.24), (0.40, 0.22, 0.15), (0.20, 0.10, 0.065), (0.65, 0.45, 0.36)]
-GLOVES = [(0.05, 0.12, 0.45), (0.02, 0.02, 0.02), (0.75, 0.75, 0.75), (0.75, 0.22, 0.02), (0.10, 0.30, 0.15), (0.60, 0.55, 0.10)]
+GLOVES = [
+    (0.05, 0.12, 0.45),
+    (0.02, 0.02, 0.02),
+    (0.75, 0.75, 0.75),
+    (0.75, 0.22, 0.02),
+    (0.10, 0.30, 0.15),
+    (0.60, 0.55, 0.10),
+]
 
 
-def _lay_over(canvas: _Canvas, camera: Camera, specimen: Specimen, rng: Generator, level: float, *, with_row: bool) -> None:
+def _lay_over(
+    canvas: _Canvas, camera: Camera, specimen: Specimen, rng: Generator, level: float, *, with_row: bool
+) -> None:
     """Hands, hairs and bits over the picture."""
     jaw = specimen.jaw
     corners = camera.project(np.array([[0.0, 0.0, 0.0], [jaw.row_mm, 0.0, 0.0]]))
@@ -200,19 +265,35 @@ def _lay_over(canvas: _Canvas, camera: Camera, specimen: Specimen, rng: Generato
         where = rng.choice([-0.32, 1.28, rng.uniform(0, 1)])
         side = rng.choice([-1, 1])
         for k in range(int(rng.integers(1, 5))):
-            tip = corners[0] + along * (where + 0.2 * (k - 1.5) * (1 if 0 < where < 1 else 0.2)) + across * side * scale * (rng.uniform(9, 16) if 0 <= where <= 1 else rng.uniform(-8, 12))
+            tip = (
+                corners[0]
+                + along * (where + 0.2 * (k - 1.5) * (1 if 0 < where < 1 else 0.2))
+                + across * side * scale * (rng.uniform(9, 16) if 0 <= where <= 1 else rng.uniform(-8, 12))
+            )
             base = tip + across * side * scale * rng.uniform(30, 70) + along * rng.normal(0, 0.15)
             _capsule(canvas, tip, base, scale * rng.uniform(6, 9.5), colour, level, rng)
-    for _ in range(int(rng.choice([0, 0, 0, 2, 6]))):  # hairs and grass blades: too thin to hide what lies under them
+    for _ in range(
+        int(rng.choice([0, 0, 0, 2, 6]))
+    ):  # hairs and grass blades: too thin to hide what lies under them
         p = corners[0] + along * rng.uniform(-0.2, 1.2) + across * scale * rng.uniform(-14, 14)
         q = p + scale * rng.uniform(4, 25) * np.array([np.cos(a := rng.uniform(0, 6.3)), np.sin(a)])
         hidden = canvas.hidden.clone()
-        _capsule(canvas, p, q, max(0.8, scale * rng.uniform(0.04, 0.14)), np.array(rng.choice([0.02, 0.3, 0.6]) * np.array([1, 0.85, 0.6])), level, rng)
+        _capsule(
+            canvas,
+            p,
+            q,
+            max(0.8, scale * rng.uniform(0.04, 0.14)),
+            np.array(rng.choice([0.02, 0.3, 0.6]) * np.array([1, 0.85, 0.6])),
+            level,
+            rng,
+        )
         canvas.hidden = hidden
     for _ in range(int(rng.choice([0, 0, 0, 1, 3]))):  # meat, mud or plant bits large enough to hide a crest
         p = corners[0] + along * rng.uniform(-0.1, 1.1) + across * scale * rng.normal(0, 6)
         q = p + scale * rng.uniform(0.2, 3.0) * np.array([np.cos(a := rng.uniform(0, 6.3)), np.sin(a)])
-        tone = np.array([(0.25, 0.03, 0.03), (0.15, 0.1, 0.05), (0.12, 0.2, 0.04), (0.6, 0.5, 0.4)][int(rng.integers(4))])
+        tone = np.array(
+            [(0.25, 0.03, 0.03), (0.15, 0.1, 0.05), (0.12, 0.2, 0.04), (0.6, 0.5, 0.4)][int(rng.integers(4))]
+        )
         _capsule(canvas, p, q, scale * rng.uniform(0.3, 1.3), tone, level, rng)
     if not with_row and rng.uniform() < 0.5:  # a row of pale lumps that is no tooth row
         start, step = rng.uniform(0.1, 0.9, 2) * (camera.width, camera.height), rng.normal(0, 1, 2)
@@ -220,10 +301,28 @@ def _lay_over(canvas: _Canvas, camera: Camera, specimen: Specimen, rng: Generato
         for k in range(int(rng.integers(4, 13))):
             centre = start + step * (k - 5) + rng.normal(0, scale, 2)
             tone = np.array([0.7, 0.62, 0.48]) * np.exp(rng.normal(0, 0.25, 3))
-            _capsule(canvas, centre, centre + rng.normal(0, 2 * scale, 2), scale * rng.uniform(3, 7), tone, level, rng)
+            _capsule(
+                canvas,
+                centre,
+                centre + rng.normal(0, 2 * scale, 2),
+                scale * rng.uniform(3, 7),
+                tone,
+                level,
+                rng,
+            )
 
 
-def draw_scene(rng: Generator, specimen: Specimen, camera: Camera, conditions: Conditions, device: torch.device, *, with_row: bool, clutter: bool = True, cover: tuple[float, float] | None = None) -> Scene:
+def draw_scene(
+    rng: Generator,
+    specimen: Specimen,
+    camera: Camera,
+    conditions: Conditions,
+    device: torch.device,
+    *,
+    with_row: bool,
+    clutter: bool = True,
+    cover: tuple[float, float] | None = None,
+) -> Scene:
     """
     Light and labels of one picture.
 
@@ -237,10 +336,25 @@ def draw_scene(rng: Generator, specimen: Specimen, camera: Camera, conditions: C
         Stretch of the row (shares of its length) that something hides altogether.
     """
     low = float(specimen.bone.surface[specimen.bone.surface > -59].min())
-    hits = march(camera, specimen.crowns, specimen.bone, ground_z=low - float(rng.choice([0.0, rng.uniform(0, 6), rng.uniform(5, 80)])), device=device)
+    hits = march(
+        camera,
+        specimen.crowns,
+        specimen.bone,
+        ground_z=low - float(rng.choice([0.0, rng.uniform(0, 6), rng.uniform(5, 80)])),
+        device=device,
+    )
     lights, sky, strength = sample_lights(rng, conditions.light, camera)
     pixel_mm = float(np.linalg.norm(camera.position - row_target(specimen.jaw))) / camera.focal_px
-    what: Surface = surface(hits, specimen.crowns, specimen.bone, _ground_colour(hits, rng, conditions.background), rng, stain=conditions.stain, fleshy=specimen.fleshy, pixel_mm=pixel_mm)
+    what: Surface = surface(
+        hits,
+        specimen.crowns,
+        specimen.bone,
+        _ground_colour(hits, rng, conditions.background),
+        rng,
+        stain=conditions.stain,
+        fleshy=specimen.fleshy,
+        pixel_mm=pixel_mm,
+    )
     size = (camera.height, camera.width)
     light = lit(hits, what, specimen.crowns, specimen.bone, lights, sky, strength, rng).T.reshape(3, *size)
     on_jaw = hits.on_jaw.view(size)
@@ -249,7 +363,11 @@ def draw_scene(rng: Generator, specimen: Specimen, camera: Camera, conditions: C
         mask = on_jaw.float()[None]
         away = blur(torch.cat((light * (1 - mask), 1 - mask)), soft)
         light = light * mask + (1 - mask) * away[:3] / away[3:].clamp_min(1e-3)
-    yy, xx = torch.meshgrid(torch.arange(size[0], device=device, dtype=torch.float32), torch.arange(size[1], device=device, dtype=torch.float32), indexing="ij")
+    yy, xx = torch.meshgrid(
+        torch.arange(size[0], device=device, dtype=torch.float32),
+        torch.arange(size[1], device=device, dtype=torch.float32),
+        indexing="ij",
+    )
     canvas = _Canvas(light=light, hidden=torch.zeros(size, dtype=torch.bool, device=device), yy=yy, xx=xx)
     level = float(sum(max(lamp.colour) for lamp in lights) * 0.6 + strength)
     if clutter:
@@ -257,15 +375,31 @@ def draw_scene(rng: Generator, specimen: Specimen, camera: Camera, conditions: C
     if cover is not None:
         ends = camera.project(np.array([[specimen.jaw.row_mm * c, 0.0, 0.0] for c in cover]))
         pool = GLOVES + SKIN
-        _capsule(canvas, ends[0], ends[1], 9.0 / pixel_mm, np.array(pool[int(rng.integers(len(pool)))]), level, rng)
+        _capsule(
+            canvas, ends[0], ends[1], 9.0 / pixel_mm, np.array(pool[int(rng.integers(len(pool)))]), level, rng
+        )
     return _labelled(canvas, hits, what, specimen, camera, conditions, with_row=with_row)
 
 
-def _labelled(canvas: _Canvas, hits: Hits, what: Surface, specimen: Specimen, camera: Camera, conditions: Conditions, *, with_row: bool) -> Scene:
+def _labelled(
+    canvas: _Canvas,
+    hits: Hits,
+    what: Surface,
+    specimen: Specimen,
+    camera: Camera,
+    conditions: Conditions,
+    *,
+    with_row: bool,
+) -> Scene:
     size, device = (camera.height, camera.width), hits.point.device
-    shape = lambda t: t.view(size)  # noqa: E731
+
+    def shape(values: Tensor) -> Tensor:
+        return values.view(size)
+
     hidden = canvas.hidden
-    material = torch.where(hidden, torch.zeros_like(shape(what.material)), shape(what.material)).to(torch.uint8)
+    material = torch.where(hidden, torch.zeros_like(shape(what.material)), shape(what.material)).to(
+        torch.uint8
+    )
     tooth = torch.where(hidden, torch.zeros_like(shape(what.tooth)), shape(what.tooth)).to(torch.uint8)
     crown = tooth > 0
     table = torch.full((7,), 255, dtype=torch.uint8, device=device)
@@ -278,21 +412,38 @@ def _labelled(canvas: _Canvas, hits: Hits, what: Surface, specimen: Specimen, ca
     vx = towards[:, 0] * float(right[0]) + towards[:, 1] * float(right[1])
     vy = towards[:, 0] * float(down[0]) + towards[:, 1] * float(down[1])
     return Scene(
-        light=canvas.light, material=material, tooth=tooth, lingual=lingual, lobe=_lobe_heat(specimen, camera, device) if with_row else torch.zeros(size, device=device),
-        state=state, tilt=torch.stack((shape(vx), shape(vy))), camera=camera, specimen=specimen, conditions=conditions, with_row=with_row,
+        light=canvas.light,
+        material=material,
+        tooth=tooth,
+        lingual=lingual,
+        lobe=_lobe_heat(specimen, camera, device) if with_row else torch.zeros(size, device=device),
+        state=state,
+        tilt=torch.stack((shape(vx), shape(vy))),
+        camera=camera,
+        specimen=specimen,
+        conditions=conditions,
+        with_row=with_row,
     )
 
 
 def lobe_points(specimen: Specimen) -> tuple[list[tuple[int, int]], np.ndarray]:
-    """(tooth, lobe) and centre (x, y, z) on the worn surface of every lobe that stands clear of gum and bone. [mm]"""
+    """
+    (tooth, lobe) and centre (x, y, z) on the worn surface of every lobe that stands clear of gum and bone.
+    [mm]
+    """
     jaw, crowns, bone = specimen.jaw, specimen.crowns, specimen.bone
     if not jaw.lobes:
         return [], np.zeros((0, 3))
     device = crowns.surface.device
-    f32 = lambda a: torch.as_tensor(np.asarray(a), dtype=torch.float32, device=device)  # noqa: E731
+
+    def f32(values: object) -> Tensor:
+        return torch.as_tensor(np.asarray(values), dtype=torch.float32, device=device)
+
     # A fossa may reach below the gum line, so a lobe is judged by its two main ridges.
     ridges = f32(np.stack([lobe.ridges[:2].reshape(-1, 3) for lobe in jaw.lobes]))
-    over = sample(crowns.grid, crowns.surface, ridges[..., 0], ridges[..., 1]) > sample(bone.grid, bone.surface, ridges[..., 0], ridges[..., 1])
+    over = sample(crowns.grid, crowns.surface, ridges[..., 0], ridges[..., 1]) > sample(
+        bone.grid, bone.surface, ridges[..., 0], ridges[..., 1]
+    )
     clear = (over.float().mean(1) > 0.4).tolist()
     x, y = f32([lobe.x for lobe in jaw.lobes]), f32([lobe.y for lobe in jaw.lobes])
     z = torch.maximum(sample(crowns.grid, crowns.surface, x, y), sample(bone.grid, bone.surface, x, y))
@@ -317,9 +468,29 @@ def _lobe_heat(specimen: Specimen, camera: Camera, device: torch.device) -> Tens
     return (gy[:, :, None] * gx[:, None, :]).amax(0)
 
 
-def levelled_camera(rng: Generator, specimen: Specimen, *, width: int, height: int, px_per_mm: float, tilt_deg: float, roll_deg: float, offset_px: tuple[float, float]) -> Camera:
-    """Camera over the row with the given tilt towards a random side; the row's middle lands ``offset_px`` off the picture's centre."""
+def levelled_camera(
+    rng: Generator,
+    specimen: Specimen,
+    *,
+    width: int,
+    height: int,
+    px_per_mm: float,
+    tilt_deg: float,
+    roll_deg: float,
+    offset_px: tuple[float, float],
+) -> Camera:
+    """
+    Camera over the row with the given tilt towards a random side; the row's middle lands ``offset_px`` off
+    the picture's centre.
+    """
     return look_at(
-        target=row_target(specimen.jaw), tilt_deg=tilt_deg, azimuth_deg=float(rng.uniform(0, 360)), distance_mm=float(rng.uniform(170, 600)), roll_deg=roll_deg,
-        px_per_mm=px_per_mm, size=(width, height), centre=((width - 1) / 2 + offset_px[0], (height - 1) / 2 + offset_px[1]), mirror=specimen.jaw.side == "right",
+        target=row_target(specimen.jaw),
+        tilt_deg=tilt_deg,
+        azimuth_deg=float(rng.uniform(0, 360)),
+        distance_mm=float(rng.uniform(170, 600)),
+        roll_deg=roll_deg,
+        px_per_mm=px_per_mm,
+        size=(width, height),
+        centre=((width - 1) / 2 + offset_px[0], (height - 1) / 2 + offset_px[1]),
+        mirror=specimen.jaw.side == "right",
     )

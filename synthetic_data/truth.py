@@ -1,8 +1,8 @@
 """
 Truth of a drawn jaw: band widths on the surface by the declared definition, states, infundibulum left, class.
 
-The edges are zero crossings of the height differences of the wear model along profiles square to the ridge, so they
-are exact to a few micrometres and owe nothing to pixels, or to the code that measures photographs.
+The edges are zero crossings of the height differences of the wear model along profiles square to the ridge,
+so they are exact to a few micrometres and owe nothing to pixels, or to the code that measures photographs.
 """
 
 from __future__ import annotations
@@ -13,7 +13,14 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from crestgauge.inference.evidence import UNWORN_INFUNDIBULUM_SHARE, CrestEvidence, Quantity, RowEvidence, State, ToothEvidence
+from crestgauge.inference.evidence import (
+    UNWORN_INFUNDIBULUM_SHARE,
+    CrestEvidence,
+    Quantity,
+    RowEvidence,
+    State,
+    ToothEvidence,
+)
 from crestgauge.synthetic_data.anatomy import Jaw, Lobe, Tooth
 from crestgauge.synthetic_data.camera import sample
 from crestgauge.synthetic_data.scene import Specimen, lobe_points
@@ -32,10 +39,12 @@ class CrestTruth:
     """
     True widths of one tongue-side crest.
 
-    dentine_mm, enamel_outer_mm, enamel_inner_mm : medians over the middle half, on the surface; nan where there is none
+    dentine_mm, enamel_outer_mm, enamel_inner_mm : medians over the middle half, on the surface; nan where
+        there is none
     ratio : by the declared definition; 0 without a dentine line; nan where no inner band is left
     by_definition : see `crestgauge.inference.evidence.DEFINITIONS`
-    line_mm : (N, 3) middle of the strip at the stations that count;  edges_mm : (N, 4, 3) its four edges there
+    line_mm : (N, 3) middle of the strip at the stations that count
+    edges_mm : (N, 4, 3) its edges there: outer enamel, dentine, dentine, inner enamel
     """
 
     lobe: int
@@ -51,7 +60,10 @@ class CrestTruth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ToothTruth:
-    """Truth of one position; ``lobes`` counts the lobes whose centre stands clear of the gum, ``visible_mm2`` the crown above it."""
+    """
+    Truth of one position; ``lobes`` counts the lobes whose centre stands clear of the gum, ``visible_mm2``
+    the crown above it.
+    """
 
     tooth: Tooth
     lobes: int
@@ -67,7 +79,9 @@ def _crossing(s: Array, a: Array, k: int) -> float:
 
 
 def _edges(s: Array, outer: Array, inner: Array, fossa: Array) -> Array:
-    """Edges (outer enamel, dentine, dentine, inner enamel) along one profile; nan where an edge is not there."""
+    """
+    Edges (outer enamel, dentine, dentine, inner enamel) along one profile; nan where an edge is not there.
+    """
     out = np.full(4, np.nan)
     open_ = inner > 0
     if not open_.any():
@@ -80,7 +94,9 @@ def _edges(s: Array, outer: Array, inner: Array, fossa: Array) -> Array:
         return out
     first, last = int(starts[run]), int(ends[run])
     out[1] = _crossing(s, inner, first - 1)
-    out[2] = s[-1] if last == len(s) - 1 else _crossing(s, inner, last)  # an open basin has no inner edge in reach
+    out[2] = (
+        s[-1] if last == len(s) - 1 else _crossing(s, inner, last)
+    )  # an open basin has no inner edge in reach
     uncut = np.flatnonzero(outer[:first] <= 0)
     if len(uncut):
         out[0] = _crossing(s, outer, int(uncut[-1]))
@@ -90,7 +106,9 @@ def _edges(s: Array, outer: Array, inner: Array, fossa: Array) -> Array:
     again = np.flatnonzero(inner[last + 1 :] > 0)
     if len(beyond) and (not len(again) or beyond[0] < again[0]):
         k = last + int(beyond[0])
-        if (fossa[k : k + int(0.5 / STEP_MM)] > 0).any():  # uncut enamel there lines an infundibulum, not a gap between lobes
+        if (
+            fossa[k : k + int(0.5 / STEP_MM)] > 0
+        ).any():  # uncut enamel there lines an infundibulum, not a gap between lobes
             out[3] = _crossing(s, outer, k)
     return out
 
@@ -103,13 +121,17 @@ def crest_truth(specimen: Specimen, lobe: Lobe) -> CrestTruth:
     ridge = np.column_stack([np.interp(at, np.arange(len(blade)), blade[:, k]) for k in range(2)])
     tangent = np.gradient(ridge, axis=0)
     tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
-    normal = np.column_stack((-tangent[:, 1], tangent[:, 0]))  # towards the cheek, since ridges run front to back
+    normal = np.column_stack(
+        (-tangent[:, 1], tangent[:, 0])
+    )  # towards the cheek, since ridges run front to back
     s = np.arange(REACH_MM[0], REACH_MM[1] + STEP_MM / 2, STEP_MM)
     points = ridge[:, None] + s[None, :, None] * normal[:, None]
     device = crowns.surface.device
     x, y = (torch.as_tensor(points[..., k], dtype=torch.float32, device=device) for k in range(2))
     owner = sample(crowns.grid, crowns.tooth.float(), x, y, mode="nearest")
-    fields = sample(crowns.grid, torch.stack((crowns.outer, crowns.inner, crowns.surface, crowns.fossa)), x, y)
+    fields = sample(
+        crowns.grid, torch.stack((crowns.outer, crowns.inner, crowns.surface, crowns.fossa)), x, y
+    )
     outer, inner, height, fossa = fields.double().cpu().numpy()
     own = (owner == lobe.tooth).cpu().numpy()
     outer, inner = np.where(own, outer, -1.0), np.where(own, inner, -1.0)
@@ -118,8 +140,15 @@ def crest_truth(specimen: Specimen, lobe: Lobe) -> CrestTruth:
     for k in range(4):
         e = edges[:, k]
         xyz[:, k, :2] = ridge + e[:, None] * normal
-        xyz[:, k, 2] = [np.interp(v, s, h) if np.isfinite(v) else np.nan for v, h in zip(e, height, strict=True)]
+        xyz[:, k, 2] = [
+            np.interp(v, s, h) if np.isfinite(v) else np.nan for v, h in zip(e, height, strict=True)
+        ]
     return _summed_up(lobe, edges, xyz)
+
+
+def _median(values: Array, keep: NDArray[np.bool_]) -> float:
+    """Median of the values to keep, nan where there are none."""
+    return float(np.median(values[keep])) if keep.any() else float("nan")
 
 
 def _summed_up(lobe: Lobe, edges: Array, xyz: Array) -> CrestTruth:
@@ -127,13 +156,25 @@ def _summed_up(lobe: Lobe, edges: Array, xyz: Array) -> CrestTruth:
     run = _longest_run(strip)
     empty = np.zeros((0, 3)), np.zeros((0, 4, 3))
     if run is None or (run[1] - run[0]) < LEAST_STRIP_SHARE * STATIONS:
-        return CrestTruth(lobe=lobe.index, dentine_mm=0.0, enamel_outer_mm=np.nan, enamel_inner_mm=np.nan, ratio=0.0, by_definition={}, infundibulum_gone=False,
-                          line_mm=empty[0], edges_mm=empty[1])
+        return CrestTruth(
+            lobe=lobe.index,
+            dentine_mm=0.0,
+            enamel_outer_mm=np.nan,
+            enamel_inner_mm=np.nan,
+            ratio=0.0,
+            by_definition={},
+            infundibulum_gone=False,
+            line_mm=empty[0],
+            edges_mm=empty[1],
+        )
     line = 0.5 * (xyz[:, 1] + xyz[:, 2])[run[0] : run[1]]
     way = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]
     place = way / way[-1]
     part = slice(run[0], run[1])
-    width = lambda a, b: np.linalg.norm(xyz[part, a] - xyz[part, b], axis=1)  # noqa: E731
+
+    def width(a: int, b: int) -> Array:
+        return np.linalg.norm(xyz[part, a] - xyz[part, b], axis=1)
+
     dentine, outer, inner = width(1, 2), width(0, 1), width(2, 3)
     half = (place >= 0.25) & (place <= 0.75)
     both = np.isfinite(outer) & np.isfinite(inner)
@@ -146,14 +187,24 @@ def _summed_up(lobe: Lobe, edges: Array, xyz: Array) -> CrestTruth:
     if use.any() and not gone:
         middle = both & (np.abs(place - 0.5) <= 0.05)
         widest = use & (dentine >= np.nanquantile(dentine[use], 0.95))
-        by = {"widest": float(np.mean(ratio[widest])), "outer": float(np.median((dentine / outer)[use])), "inner": float(np.median((dentine / inner)[use]))}
+        by = {
+            "widest": float(np.mean(ratio[widest])),
+            "outer": float(np.median((dentine / outer)[use])),
+            "inner": float(np.median((dentine / inner)[use])),
+        }
         if middle.any():
             by["middle"] = float(np.mean(ratio[middle]))
     with np.errstate(all="ignore"):
-        median = lambda v, keep: float(np.median(v[keep])) if keep.any() else float("nan")  # noqa: E731
         return CrestTruth(
-            lobe=lobe.index, dentine_mm=median(dentine, half), enamel_outer_mm=median(outer, half & np.isfinite(outer)), enamel_inner_mm=median(inner, half & np.isfinite(inner)),
-            ratio=float("nan") if gone else median(ratio, use), by_definition=by, infundibulum_gone=gone, line_mm=line[half], edges_mm=xyz[part][half],
+            lobe=lobe.index,
+            dentine_mm=_median(dentine, half),
+            enamel_outer_mm=_median(outer, half & np.isfinite(outer)),
+            enamel_inner_mm=_median(inner, half & np.isfinite(inner)),
+            ratio=float("nan") if gone else _median(ratio, use),
+            by_definition=by,
+            infundibulum_gone=gone,
+            line_mm=line[half],
+            edges_mm=xyz[part][half],
         )
 
 
@@ -191,10 +242,31 @@ def teeth_truth(specimen: Specimen) -> tuple[ToothTruth, ...]:
         area = float(here.sum())
         share = float((here & (crowns.inner > 0)).sum()) / area if area else float("nan")
         main = [lobe for lobe in tooth.lobes if lobe.index <= 2]
-        left = float(np.clip(np.mean([infundibulum_share(specimen, lobe) for lobe in main]) / UNWORN_INFUNDIBULUM_SHARE, 0, 1)) if main else float("nan")
-        crests = tuple(crest_truth(specimen, lobe) for lobe in tooth.lobes if (tooth.position, lobe.index) in clear)
-        out.append(ToothTruth(tooth=tooth, lobes=sum((tooth.position, lobe.index) in clear for lobe in tooth.lobes), infundibulum_left=left, dentine_share=share,
-                              visible_mm2=area / crowns.grid.px_per_mm**2, crests=crests))
+        left = (
+            float(
+                np.clip(
+                    np.mean([infundibulum_share(specimen, lobe) for lobe in main])
+                    / UNWORN_INFUNDIBULUM_SHARE,
+                    0,
+                    1,
+                )
+            )
+            if main
+            else float("nan")
+        )
+        crests = tuple(
+            crest_truth(specimen, lobe) for lobe in tooth.lobes if (tooth.position, lobe.index) in clear
+        )
+        out.append(
+            ToothTruth(
+                tooth=tooth,
+                lobes=sum((tooth.position, lobe.index) in clear for lobe in tooth.lobes),
+                infundibulum_left=left,
+                dentine_share=share,
+                visible_mm2=area / crowns.grid.px_per_mm**2,
+                crests=crests,
+            )
+        )
     return tuple(out)
 
 
@@ -203,26 +275,48 @@ LEAST_VISIBLE_MM2 = 2.0
 
 
 def visible_state(tooth: ToothTruth) -> State:
-    """State as a photograph can show it: a crown still under the gum is absent, even if its tips are close."""
-    return "absent" if tooth.tooth.state == "erupting" and tooth.visible_mm2 < LEAST_VISIBLE_MM2 else tooth.tooth.state
+    """
+    State as a photograph can show it: a crown still under the gum is absent, even if its tips are close.
+    """
+    return (
+        "absent"
+        if tooth.tooth.state == "erupting" and tooth.visible_mm2 < LEAST_VISIBLE_MM2
+        else tooth.tooth.state
+    )
 
 
 def evidence(teeth: tuple[ToothTruth, ...], jaw: Jaw, *, definitions: bool) -> RowEvidence:
     """
     Truth as the rule layer takes it, with no uncertainty.
 
-    ``definitions`` False gives the literal class; True lets a class that hangs on the definition be borderline as in a reading.
+    ``definitions`` False gives the literal class; True lets a class that hangs on the definition be
+    borderline as in a reading.
     """
-    exact = lambda v: Quantity(float(v), 0.0) if np.isfinite(v) else None  # noqa: E731
+
+    def exact(value: float) -> Quantity | None:
+        return Quantity(float(value), 0.0) if np.isfinite(value) else None
+
     rows = []
     for t in teeth:
         crests = tuple(
-            CrestEvidence(lobe=c.lobe, ratio=exact(c.ratio), ratio_by_definition=c.by_definition if definitions else {}, infundibulum_gone=c.infundibulum_gone)
+            CrestEvidence(
+                lobe=c.lobe,
+                ratio=exact(c.ratio),
+                ratio_by_definition=c.by_definition if definitions else {},
+                infundibulum_gone=c.infundibulum_gone,
+            )
             for c in t.crests
         )
         there = bool(t.tooth.lobes) and visible_state(t) != "absent"
-        rows.append(ToothEvidence(
-            position=t.tooth.position, state=visible_state(t), milk=t.tooth.milk if there else None, lobes=t.lobes if there else None, crests=crests if there else (),
-            infundibulum_left=exact(t.infundibulum_left), dentine_share=exact(t.dentine_share),
-        ))
+        rows.append(
+            ToothEvidence(
+                position=t.tooth.position,
+                state=visible_state(t),
+                milk=t.tooth.milk if there else None,
+                lobes=t.lobes if there else None,
+                crests=crests if there else (),
+                infundibulum_left=exact(t.infundibulum_left),
+                dentine_share=exact(t.dentine_share),
+            )
+        )
     return RowEvidence(teeth=tuple(rows))

@@ -1,11 +1,11 @@
 """
 The two-surface wear model.
 
-A crown is two height fields over the plane of the row: the outer enamel surface z_o, and the enamel-dentine junction
-z_e, which is z_o eroded by a ball whose radius is the thickness of the enamel. Wear is a third surface w. The worn
-crown is min(z_o, w): where w lies below z_e there is dentine, where it lies between z_e and z_o there is cut enamel,
-and where z_o stays below w between the ridges there is infundibulum. Nothing is painted: bands, their widening and
-the loss of the infundibulum follow from the depth of w.
+A crown is two height fields over the plane of the row: the outer enamel surface z_o, and the enamel-dentine
+junction z_e, which is z_o eroded by a ball whose radius is the thickness of the enamel. Wear is a third
+surface w. The worn crown is min(z_o, w): where w lies below z_e there is dentine, where it lies between z_e
+and z_o there is cut enamel, and where z_o stays below w between the ridges there is infundibulum. Nothing is
+painted: bands, their widening and the loss of the infundibulum follow from the depth of w.
 """
 
 from __future__ import annotations
@@ -29,7 +29,9 @@ CREST_EDGE_MM = 0.55  # an unworn fossa starts this far below the ridge line
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """Regular grid of the jaw frame: node (row i, col j) lies at (x0 + j / px_per_mm, y0 + i / px_per_mm). [mm]"""
+    """
+    Regular grid of the jaw frame: node (row i, col j) lies at (x0 + j / px_per_mm, y0 + i / px_per_mm). [mm]
+    """
 
     x0: float
     y0: float
@@ -59,7 +61,7 @@ class CrownFields:
     inner   : z_e - w, above 0 where dentine lies open
     fossa   : above 0 inside an open infundibulum
     lingual : below 0 on the tongue side of the lobe's middle line
-    outer_edge, inner_edge : the same as outer and inner, divided by their slope: distance to the edge in the plane
+    outer_edge, inner_edge : outer and inner divided by their slope: distance to the edge in the plane
     tooth, lobe : owner of the node, 0 where there is none
     """
 
@@ -99,21 +101,35 @@ def erode_by_ball(z: Tensor, radius_mm: Tensor, px_per_mm: float) -> Tensor:
     padded = F.pad(z[:, None], (reach,) * 4, mode="replicate")[:, 0]
     height, width = z.shape[1:]
     out = torch.full_like(z, torch.inf)
-    # One pass over the offsets under the largest ball, both operations in place: no window is ever materialised.
+    # One pass over the offsets under the largest ball, both operations in place: no window is ever
+    # materialised.
     offsets = [(i, j) for i in range(len(step)) for j in range(len(step)) if square[i, j] <= radii.max() ** 2]
-    caps = np.array([np.sqrt(np.clip(radii**2 - square[i, j], 0, None)) - 1e4 * (radii**2 < square[i, j]) for i, j in offsets])
+    caps = np.array(
+        [
+            np.sqrt(np.clip(radii**2 - square[i, j], 0, None)) - 1e4 * (radii**2 < square[i, j])
+            for i, j in offsets
+        ]
+    )
     caps_there = torch.as_tensor(caps, dtype=z.dtype, device=z.device)
     for (i, j), cap in zip(offsets, caps_there, strict=True):
         torch.minimum(out, padded[:, i : i + height, j : j + width] - cap[:, None, None], out=out)
     return out
 
 
-def _ridge_fields(jaw: Jaw, px_per_mm: float, device: torch.device) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, Tensor, Tensor]:
-    """Outer surface of every lobe on its own patch: z, u, lingual offset, inside distance, fossa level; and patch origins."""
+def _ridge_fields(
+    jaw: Jaw, px_per_mm: float, device: torch.device
+) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, Tensor, Tensor]:
+    """
+    Outer surface of every lobe on its own patch: z, u, lingual offset, inside distance, fossa level; and
+    patch origins.
+    """
     lobes = jaw.lobes
     hx, hy = PATCH_HALF_MM
-    pw, ph = int(round(2 * hx * px_per_mm)) + 1, int(round(2 * hy * px_per_mm)) + 1
-    f32 = lambda a: torch.as_tensor(np.asarray(a), dtype=torch.float32, device=device)  # noqa: E731
+    pw, ph = round(2 * hx * px_per_mm) + 1, round(2 * hy * px_per_mm) + 1
+
+    def f32(values: object) -> Tensor:
+        return torch.as_tensor(np.asarray(values), dtype=torch.float32, device=device)
+
     centre = f32([[lobe.x, lobe.y] for lobe in lobes])
     x = centre[:, 0, None, None] + (torch.arange(pw, device=device) / px_per_mm - hx)[None, None, :]
     y = centre[:, 1, None, None] + (torch.arange(ph, device=device) / px_per_mm - hy)[None, :, None]
@@ -138,7 +154,10 @@ def _ridge_fields(jaw: Jaw, px_per_mm: float, device: torch.device) -> tuple[Ten
             height = p[:, 2, None, None] + t * (q - p)[:, 2, None, None]
             torch.maximum(z, height - slope * d, out=z)
     # Local frame of each lobe: u along the row in half lengths, v across in mm.
-    yaw, half = f32([lobe.yaw for lobe in lobes])[:, None, None], f32([0.5 * lobe.length for lobe in lobes])[:, None, None]
+    yaw, half = (
+        f32([lobe.yaw for lobe in lobes])[:, None, None],
+        f32([0.5 * lobe.length for lobe in lobes])[:, None, None],
+    )
     rx, ry = x - centre[:, 0, None, None], y - centre[:, 1, None, None]
     u = (torch.cos(yaw) * rx + torch.sin(yaw) * ry) / half
     v = -torch.sin(yaw) * rx + torch.cos(yaw) * ry
@@ -147,7 +166,12 @@ def _ridge_fields(jaw: Jaw, px_per_mm: float, device: torch.device) -> tuple[Ten
     at = (u.clamp(-1, 1) + 1) * 0.5 * (lingual_line.shape[1] - 1)
     low = at.floor().clamp(0, lingual_line.shape[1] - 2)
     frac, low = at - low, low.long()
-    pick = lambda line: torch.gather(line, 1, low.flatten(1)).view_as(low) * (1 - frac) + torch.gather(line, 1, (low + 1).flatten(1)).view_as(low) * frac  # noqa: E731
+
+    def pick(line: Tensor) -> Tensor:
+        before = torch.gather(line, 1, low.flatten(1)).view_as(low)
+        after = torch.gather(line, 1, (low + 1).flatten(1)).view_as(low)
+        return before * (1 - frac) + after * frac
+
     vl, vb = pick(lingual_line), pick(buccal_line)
     inside = torch.minimum(torch.minimum(v - vl, vb - v), (1.0 - u.abs()) * half)
     has = f32([1.0 if lobe.has_fossa else 0.0 for lobe in lobes])[:, None, None]
@@ -165,7 +189,10 @@ def _ridge_fields(jaw: Jaw, px_per_mm: float, device: torch.device) -> tuple[Ten
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _ToothPatches:
-    """Lobes of each tooth united, shape (teeth, h, w), each patch at column ``left`` of the row's grid, over its full height."""
+    """
+    Lobes of each tooth united, shape (teeth, h, w), each patch at column ``left`` of the row's grid, over its
+    full height.
+    """
 
     left: list[int]
     x: Tensor
@@ -181,14 +208,25 @@ def _merge_lobes(jaw: Jaw, grid: Grid, fields: tuple[Tensor, ...], teeth: list[T
     z, u, lingual, inside, level, left, top = fields
     device, n, pitch = z.device, len(teeth), grid.px_per_mm
     wide = min(grid.width, int((max(t.length for t in teeth) + 2 * TOOTH_MARGIN_MM) * pitch) + 1)
-    starts = [int(np.clip((t.x0 + 0.5 * t.length - grid.x0) * pitch - wide / 2, 0, grid.width - wide)) for t in teeth]
+    starts = [
+        int(np.clip((t.x0 + 0.5 * t.length - grid.x0) * pitch - wide / 2, 0, grid.width - wide))
+        for t in teeth
+    ]
     shape = (n, grid.height, wide)
-    x = grid.x0 + (torch.tensor(starts, device=device)[:, None, None] + torch.arange(wide, device=device)) / pitch
+    x = (
+        grid.x0
+        + (torch.tensor(starts, device=device)[:, None, None] + torch.arange(wide, device=device)) / pitch
+    )
     y = grid.y0 + torch.arange(grid.height, device=device)[None, :, None] / pitch
     out = _ToothPatches(
-        left=starts, x=x.float(), y=y.float(), z=torch.full(shape, FAR_BELOW, device=device),
-        level=torch.full(shape, -FAR_BELOW, device=device), inside=torch.full(shape, -1.0, device=device),
-        lingual=torch.zeros(shape, device=device), lobe=torch.zeros(shape, dtype=torch.uint8, device=device),
+        left=starts,
+        x=x.float(),
+        y=y.float(),
+        z=torch.full(shape, FAR_BELOW, device=device),
+        level=torch.full(shape, -FAR_BELOW, device=device),
+        inside=torch.full(shape, -1.0, device=device),
+        lingual=torch.zeros(shape, device=device),
+        lobe=torch.zeros(shape, dtype=torch.uint8, device=device),
     )
     nearest = torch.full(shape, 1e3, device=device)
     index = {tooth.position: k for k, tooth in enumerate(teeth)}
@@ -196,8 +234,8 @@ def _merge_lobes(jaw: Jaw, grid: Grid, fields: tuple[Tensor, ...], teeth: list[T
     lefts, tops = left.tolist(), top.tolist()
     for k, lobe in enumerate(jaw.lobes):
         row = index[lobe.tooth]
-        j0 = int(round((lefts[k] - grid.x0) * pitch)) - starts[row]
-        i0 = int(round((tops[k] - grid.y0) * pitch))
+        j0 = round((lefts[k] - grid.x0) * pitch) - starts[row]
+        i0 = round((tops[k] - grid.y0) * pitch)
         i1, i2, j1, j2 = max(i0, 0), min(i0 + ph, grid.height), max(j0, 0), min(j0 + pw, wide)
         src = (slice(i1 - i0, i2 - i0), slice(j1 - j0, j2 - j0))
         dst = (row, slice(i1, i2), slice(j1, j2))
@@ -211,7 +249,9 @@ def _merge_lobes(jaw: Jaw, grid: Grid, fields: tuple[Tensor, ...], teeth: list[T
     return out
 
 
-def _smooth_noise(shape: tuple[int, int, int], cells: tuple[int, int], generator: torch.Generator, device: torch.device) -> Tensor:
+def _smooth_noise(
+    shape: tuple[int, int, int], cells: tuple[int, int], generator: torch.Generator, device: torch.device
+) -> Tensor:
     coarse = torch.randn((shape[0], 1, *cells), generator=generator).to(device)
     return F.interpolate(coarse, size=shape[1:], mode="bicubic", align_corners=True)[:, 0]
 
@@ -222,9 +262,18 @@ def _slope(field: Tensor, px_per_mm: float) -> Tensor:
 
 
 def row_grid(jaw: Jaw, px_per_mm: float) -> Grid:
-    """Grid that covers the row with its margins, nodes on multiples of the pitch so that lobe patches fit without resampling."""
+    """
+    Grid that covers the row with its margins, nodes on multiples of the pitch so that lobe patches fit
+    without resampling.
+    """
     mx, my = MARGIN_MM
-    return Grid(-mx, -my - 1.0, px_per_mm, int((jaw.row_mm + 2 * mx) * px_per_mm) + 1, int(2 * (my + 1.0) * px_per_mm) + 1)
+    return Grid(
+        -mx,
+        -my - 1.0,
+        px_per_mm,
+        int((jaw.row_mm + 2 * mx) * px_per_mm) + 1,
+        int(2 * (my + 1.0) * px_per_mm) + 1,
+    )
 
 
 def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device) -> CrownFields:
@@ -247,10 +296,15 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
     generator = torch.Generator().manual_seed(seed)
     patch = _merge_lobes(jaw, grid, _ridge_fields(jaw, px_per_mm, device), teeth)
     x, y, shape = patch.x, patch.y, tuple(patch.z.shape)
-    column = lambda values: torch.tensor(values, dtype=torch.float32, device=device)[:, None, None]  # noqa: E731
+
+    def column(values: list[float]) -> Tensor:
+        return torch.tensor(values, dtype=torch.float32, device=device)[:, None, None]
+
     xc, half_length = column([t.x0 + 0.5 * t.length for t in teeth]), column([0.5 * t.length for t in teeth])
     # Neighbours wear each other flat where they touch: a crown ends at its own stretch of the row.
-    across = ((y - column([t.y for t in teeth])) / column([0.5 * t.width for t in teeth])).abs().clamp_max(1.3)
+    across = (
+        ((y - column([t.y for t in teeth])) / column([0.5 * t.width for t in teeth])).abs().clamp_max(1.3)
+    )
     beyond = ((x - xc).abs() - half_length * (1.0 - 0.09 * across**3) + 0.12).clamp_min(0)
     z_o = (patch.z - 7.0 * beyond).clamp_min(FAR_BELOW)
     for px, py, radius, depth in jaw.pits:
@@ -261,11 +315,23 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
     fossa = torch.minimum(patch.inside, torch.minimum(w, patch.level) - z_o)
     sink = float(torch.rand((), generator=generator)) * 0.2 + 0.03
     surface = torch.minimum(z_o, w) - sink * torch.clamp(inner / 0.35, 0, 1)
-    positions = torch.tensor([t.position for t in teeth], dtype=torch.uint8, device=device)[:, None, None].expand(shape)
-    parts = {"surface": surface, "outer": outer, "inner": inner, "fossa": fossa, "lingual": patch.lingual,
-             "tooth": positions, "lobe": patch.lobe}
+    positions = torch.tensor([t.position for t in teeth], dtype=torch.uint8, device=device)[
+        :, None, None
+    ].expand(shape)
+    parts = {
+        "surface": surface,
+        "outer": outer,
+        "inner": inner,
+        "fossa": fossa,
+        "lingual": patch.lingual,
+        "tooth": positions,
+        "lobe": patch.lobe,
+    }
     fill = {"surface": FAR_BELOW, "outer": FAR_BELOW, "inner": FAR_BELOW, "fossa": -1.0}
-    row = {name: torch.full((grid.height, grid.width), fill.get(name, 0), dtype=part.dtype, device=device) for name, part in parts.items()}
+    row = {
+        name: torch.full((grid.height, grid.width), fill.get(name, 0), dtype=part.dtype, device=device)
+        for name, part in parts.items()
+    }
     for k, left in enumerate(patch.left):
         at = (slice(None), slice(left, left + shape[2]))
         higher = surface[k] > row["surface"][at]
@@ -274,14 +340,23 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
     # Walls end below any gum line; past the grid's rim there is no tooth (sampling repeats border nodes).
     rim = torch.zeros_like(row["surface"], dtype=torch.bool)
     rim[[0, -1]], rim[:, [0, -1]] = True, True
-    row["surface"] = torch.where((row["surface"] < LOWEST_WALL) | rim, torch.full_like(row["surface"], FAR_BELOW), row["surface"])
+    row["surface"] = torch.where(
+        (row["surface"] < LOWEST_WALL) | rim, torch.full_like(row["surface"], FAR_BELOW), row["surface"]
+    )
     return CrownFields(
-        grid=grid, **row, outer_edge=row["outer"] / _slope(row["outer"], px_per_mm), inner_edge=row["inner"] / _slope(row["inner"], px_per_mm),
+        grid=grid,
+        **row,
+        outer_edge=row["outer"] / _slope(row["outer"], px_per_mm),
+        inner_edge=row["inner"] / _slope(row["inner"], px_per_mm),
     )
 
 
-def _junction(z_o: Tensor, inside: Tensor, teeth: list[Tooth], px_per_mm: float, generator: torch.Generator) -> Tensor:
-    """Enamel-dentine junction: z_o eroded by a thick ball outside and a thinner one towards the infundibulum."""
+def _junction(
+    z_o: Tensor, inside: Tensor, teeth: list[Tooth], px_per_mm: float, generator: torch.Generator
+) -> Tensor:
+    """
+    Enamel-dentine junction: z_o eroded by a thick ball outside and a thinner one towards the infundibulum.
+    """
     radii = torch.tensor([[t.enamel_mm[0] for t in teeth], [t.enamel_mm[1] for t in teeth]])
     eroded = erode_by_ball(torch.cat((z_o, z_o)), radii.flatten(), px_per_mm).view(2, *z_o.shape)
     share = torch.sigmoid(inside / 0.4 + 0.5 * _smooth_noise(tuple(z_o.shape), (6, 8), generator, z_o.device))
@@ -289,9 +364,14 @@ def _junction(z_o: Tensor, inside: Tensor, teeth: list[Tooth], px_per_mm: float,
 
 
 def _wear_surface(teeth: list[Tooth], x: Tensor, y: Tensor, generator: torch.Generator) -> Tensor:
-    """Height of the wear surface over each tooth's patch: tilted, hollowed, slightly wavy, or broken off. [mm]"""
+    """
+    Height of the wear surface over each tooth's patch: tilted, hollowed, slightly wavy, or broken off. [mm]
+    """
     device = x.device
-    column = lambda values: torch.tensor(values, dtype=torch.float32, device=device)[:, None, None]  # noqa: E731
+
+    def column(values: list[float]) -> Tensor:
+        return torch.tensor(values, dtype=torch.float32, device=device)[:, None, None]
+
     shape = (len(teeth), y.shape[1], x.shape[2])
     tips = column([max(lobe.tip_z for lobe in t.lobes) for t in teeth])
     xc, yl = column([t.x0 + 0.5 * t.length for t in teeth]), column([t.y - 0.28 * t.width for t in teeth])
@@ -303,6 +383,11 @@ def _wear_surface(teeth: list[Tooth], x: Tensor, y: Tensor, generator: torch.Gen
     if any(t.fracture for t in teeth):
         rough = _smooth_noise(shape, (24, 32), generator, device)
         cut = [t.fracture or (60.0, 0.0, 0.0, 0.0) for t in teeth]
-        plane = tips + column([c[0] for c in cut]) + column([c[1] for c in cut]) * (x - xc) + column([c[2] for c in cut]) * (y - yc)
+        plane = (
+            tips
+            + column([c[0] for c in cut])
+            + column([c[1] for c in cut]) * (x - xc)
+            + column([c[2] for c in cut]) * (y - yc)
+        )
         w = torch.minimum(w, plane + column([c[3] for c in cut]) * rough)
     return w
