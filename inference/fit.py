@@ -94,7 +94,8 @@ class FitLimits:
         Share of the molars' pixels beside the enamel bands that lie on one blank plateau: a run of
         ``blank_width`` grey levels at or above ``blank_level``. Not tied to 255, since phones and copies
         lower a clipped white. White enamel may be blank, and is under a flash; dentine and hollows that are
-        can no longer be told from it. Ours: good drawn photos reach 0.38, overexposed ones lie above 0.9.
+        can no longer be told from it. Ours: good drawn photos reach 0.38; three of five overexposed ones lie
+        at 0.6 or above.
     min_light : float
         Least 90th percentile of brightness over the crowns, which is what their enamel shows. Ours. [grey
         levels]
@@ -109,7 +110,7 @@ class FitLimits:
     caution_tilt_deg: float = 15.0
     min_band_over_blur: float = 2.5
     caution_band_over_blur: float = 4.0
-    max_blank: float = 0.6
+    max_blank: float = 0.5
     blank_level: int = 200
     blank_width: int = 13
     min_light: float = 95.0
@@ -118,6 +119,10 @@ class FitLimits:
 LIMITS: Final = FitLimits()
 _NOMINAL_ENAMEL_MM: Final = 0.55
 """Enamel band taken where none could be measured. [mm] (from memory, no source found)"""
+
+
+_WIDEST_ENAMEL_MM: Final = 0.65
+"""Enamel band above which it is not believed in when sharpness is judged. [mm] Ours, from the drawn jaws."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,6 +158,8 @@ def check_search(search: RowSearch, maps: LabelMaps, limits: FitLimits = LIMITS)
             return Fit(retake=(_retake("too_small", px_per_mm, limits.min_px_per_mm),))
         jaw = float((maps.block("material")[Material.BACKGROUND] < 0.5).mean())
         crown = search.crown_px / COARSE_LONG_SIDE**2
+        if _row_evidence(search, limits.row) > _HALF_A_ROW and jaw > _BARE_JAW and search.teeth:
+            return Fit(retake=(_retake("covered", len(search.teeth), limits.row.min_teeth),))
         if jaw > _BARE_JAW and crown < _HARDLY_ANY_TEETH:
             return Fit(retake=(_retake("no_chewing_surface", crown, _HARDLY_ANY_TEETH),))
         return Fit(retake=(_retake("not_a_jaw", _row_evidence(search, limits.row), 1.0),))
@@ -265,7 +272,11 @@ def _check_blur(row: MeasuredRow, frame: RowFrame, limits: FitLimits) -> Fit:
         for width in (crest.enamel_outer_px, crest.enamel_inner_px)
         if width is not None
     ]
-    band = float(np.median(bands)) if bands else _NOMINAL_ENAMEL_MM * CROP_PX_PER_MM / frame.scale
+    # Blur widens what it measures: beyond this a "band" is no evidence of sharpness.
+    widest = _WIDEST_ENAMEL_MM * CROP_PX_PER_MM / frame.scale
+    band = (
+        min(float(np.median(bands)), widest) if bands else _NOMINAL_ENAMEL_MM * CROP_PX_PER_MM / frame.scale
+    )
     sharpness = band / row.blur_px
     if sharpness < limits.min_band_over_blur:
         return Fit(retake=(_retake("blurred", sharpness, limits.min_band_over_blur),))
