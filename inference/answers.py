@@ -263,7 +263,10 @@ def _answer_lobes(criterion: Criterion, evidence: RowEvidence, options: Options)
         return Answer(word="unseen", measured=None, why=why, retake=not lost and tooth.state != "broken")
     lobes = "" if tooth.lobes is None else f", {tooth.lobes} lobe{'' if tooth.lobes == 1 else 's'}"
     if not milk and _worn_like_milk(evidence, options):
-        why = "it shows two lobes, yet is worn far more than tooth 4 while tooth 6 is still to come, as a milk tooth is"
+        why = (
+            "it shows two lobes, yet is worn far more than tooth 4 while tooth 6 is still to come, "
+            "as a milk tooth is"
+        )
         return Answer(word="borderline", measured=measured, why=why)
     return Answer(
         word="no" if milk else "yes",
@@ -276,7 +279,7 @@ def _answer_lobes(criterion: Criterion, evidence: RowEvidence, options: Options)
 
 def _worn_like_milk(evidence: RowEvidence, options: Options) -> bool:
     """
-    Tooth 3 heavily worn beside a fresh tooth 4, with tooth 6 not up: the permanent tooth 3 comes after tooth 4.
+    Tooth 3 heavily worn beside a fresh tooth 4, with tooth 6 not up: a permanent tooth 3 comes after tooth 4.
 
     Worn flat, the lobes of a milk tooth run together and may be counted as two.
     """

@@ -2,7 +2,8 @@
 What the rule layer is allowed to know of one row of teeth: measured values with their standard uncertainty.
 
 The geometry fills these objects from label maps, the generator fills them from its own truth, a person on a
-review page can replace any of them. The rule layer takes nothing else, so a class never depends on pixels directly.
+review page can replace any of them. The rule layer takes nothing else, so a class never depends on
+pixels directly.
 """
 
 from __future__ import annotations
@@ -20,8 +21,9 @@ unseen: outside the picture, covered, or not measurable.
 """
 
 DEFINITIONS = ("middle", "widest", "outer", "inner")
-"""The other reasonable definitions of the ratio, beside the declared one (median over the middle half, mean of
-both bands): at the exact middle of the strip, where the dentine is widest, outer band only, inner band only."""
+"""The other reasonable definitions of the ratio, beside the declared one (median over the middle half,
+mean of both bands): at the exact middle of the strip, where the dentine is widest, outer band only, inner band
+only."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +45,8 @@ class CrestEvidence:
         1..3 from the front of the tooth.
     ratio : Quantity or None
         Dentine width / mean of the two cut enamel bands beside it, median over the middle half. [1]
-        0 where the crest shows no dentine line; None where it could not be measured or has no inner band left.
+        0 where the crest shows no dentine line; None where it could not be measured or has no
+        inner band left.
     ratio_by_definition : mapping of str to float
         The same under `DEFINITIONS`; missing keys could not be measured.
     infundibulum_gone : bool
@@ -73,7 +76,8 @@ class ToothEvidence:
     crests : tuple of CrestEvidence
         Tongue-side crests, front first. May be empty.
     infundibulum_left : Quantity or None
-        Length of infundibulum still open along the row, summed over lobes 1 and 2, as a share of the length of
+        Length of infundibulum still open along the row, summed over lobes 1 and 2, as a share of
+        the length of
         these two lobes, over the same share in an unworn crown (`UNWORN_INFUNDIBULUM_SHARE`), at most 1. [1]
     dentine_share : Quantity or None
         Dentine area as a share of the visible crown area; tells a fresh tooth from one in wear. [1]
@@ -103,5 +107,6 @@ class RowEvidence:
 
 
 UNWORN_INFUNDIBULUM_SHARE = 0.72
-"""Open length of the infundibulum over lobe length in an unworn crown of the drawn jaws (ours, by construction of
+"""Open length of the infundibulum over lobe length in an unworn crown of the drawn jaws (ours, by
+construction of
 the generator; no published value found)."""

@@ -27,7 +27,8 @@ class LabelMaps:
     ----------
     channels : ndarray of float32, shape (N_CHANNELS, H, W)
         Activated output in the order of `crestgauge.model.labels.CHANNELS`: probabilities of material, tooth,
-        lingual half, lobe heat and state; view direction (vx, vy); its 1-sigma error; blur sigma. [px of this grid]
+        lingual half, lobe heat and state; view direction (vx, vy); its 1-sigma error; blur sigma.
+        [px of this grid]
 
     Raises
     ------
@@ -56,7 +57,8 @@ class RowFrame:
     """
     Similarity that carries pixels of the upright photo to pixels of the levelled crop, without mirroring.
 
-    In the crop, tooth 1 is towards the left and the row runs level; the tongue side is up for a left jaw and down
+    In the crop, tooth 1 is towards the left and the row runs level; the tongue side is up for a
+    left jaw and down
     for a right one. `CROP_SIZE` and the nominal scale are those the fine network was trained with.
 
     Parameters
@@ -81,10 +83,12 @@ class RowFrame:
 CROP_SIZE = (1536, 448)
 """(width, height) of the levelled crop. [px]"""
 NOMINAL_ROW_MM = 82.0
-"""Length of a full adult row that the crop is scaled to. [mm] (facts: premolars and molars sum to about 80 mm)"""
+"""Length of a full adult row that the crop is scaled to. [mm] (facts: premolars and molars sum to
+about 80 mm)"""
 NOMINAL_ROW_SHARE = 0.80
 """Share of the crop's width that a nominal row fills: 1536 * 0.80 / 82 = 15 px per nominal mm."""
 TOOTH_LENGTH_SHARES = (0.12, 0.13, 0.15, 0.16, 0.19, 0.27)
 """Length of teeth 1..6 as a share of the row (measured on a scanned mandible, see DEVELOPERS.md, sources)."""
 COARSE_LONG_SIDE = 512
-"""Long side of the picture that the coarse network sees; the short side is padded to a multiple of 32. [px]"""
+"""Long side of the picture that the coarse network sees; the short side is padded to a multiple of
+32. [px]"""

@@ -34,7 +34,8 @@ class Material(IntEnum):
 
 
 class ToothState(IntEnum):
-    """State of the crown that a pixel belongs to; the channel order of the ``state`` block (crown pixels only)."""
+    """State of the crown that a pixel belongs to; the channel order of the ``state`` block (crown
+    pixels only)."""
 
     ERUPTED = 0
     """Through and in the row, worn or not."""
@@ -60,13 +61,15 @@ CHANNELS: Final[dict[str, slice]] = {
     "state": slice(15, 18),  # softmax over ToothState; means something on crown pixels only
     "tilt": slice(18, 20),  # (vx, vy): see TILT below
     "tilt_log_sigma": slice(20, 21),  # log of the 1-sigma error the network gives each of vx, vy
-    "blur": slice(21, 22),  # log2 of the Gaussian sigma of all blur together, in pixels of the network's input
+    # log2 of the Gaussian sigma of all blur together, in pixels of the network's input
+    "blur": slice(21, 22),
 }
 N_CHANNELS: Final = 22
 
-# TILT. The unit vector from the crown towards the camera, in the frame of the occlusal plane whose x and y axes
-# are those of the picture: (0, 0, 1) is straight down, and hypot(vx, vy) is the sine of the angle between line of
-# sight and the plane's normal. It belongs to each pixel (a near camera sees the ends of a row at other angles).
+# TILT. The unit vector from the crown towards the camera, in the frame of the occlusal plane whose x and y
+# axes are those of the picture: (0, 0, 1) is straight down, and hypot(vx, vy) is the sine of the angle between
+# line of sight and the plane's normal. It belongs to each pixel (a near camera sees the ends of a row at other
+# angles).
 
 LOBE_SIGMA: Final = 0.13
 """Sigma of the lobe heat map as a share of the mean lobe length along the row."""

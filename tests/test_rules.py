@@ -490,10 +490,15 @@ def test_a_two_lobed_tooth_3_worn_far_more_than_tooth_4_may_be_a_milk_tooth() ->
     """
     Worn flat, the lobes of a milk tooth are counted as two; the permanent one comes through after tooth 4.
 
-    Source of the order: facts on replacement at 17 to 19 months, behind a tooth 4 in wear since the first winter
+    Source of the order: replacement at 17 to 19 months, behind a tooth 4 in wear since the first winter
     (jawleaflet, dccl in the default key).
     """
-    young = row(premolar(3, dentine=0.6), molar(4, 0.0, dentine_share=Quantity(0.03, 0.005)), molar(5, 0.0), bare(6, "erupting"))
+    young = row(
+        premolar(3, dentine=0.6),
+        molar(4, 0.0, dentine_share=Quantity(0.03, 0.005)),
+        molar(5, 0.0),
+        bare(6, "erupting"),
+    )
     assert "1.5" in propose(young, KEY).possible
     assert propose(young, KEY).outcome == "borderline"
     up = row(premolar(3, dentine=0.6), molar(4, 0.0, dentine_share=Quantity(0.03, 0.005)))

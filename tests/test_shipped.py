@@ -24,16 +24,29 @@ def test_the_shipped_networks_make_a_reader_that_names_them():
 
 
 def test_the_demo_reads_every_example(tmp_path, capsys):
-    """README's first line ends in this command: each example gets a reading and a picture, the tilted one is refused."""
+    """README's first line ends in this: each example gets a reading and a picture, the tilted one is refused."""
     assert main(["demo", "--out", str(tmp_path)]) == 0
-    readings = {path.name.split(".")[0]: json.loads(path.read_text(encoding="utf-8")) for path in tmp_path.glob("*.reading.json")}
+    readings = {
+        path.name.split(".")[0]: json.loads(path.read_text(encoding="utf-8"))
+        for path in tmp_path.glob("*.reading.json")
+    }
     assert len(readings) == 7
     assert (tmp_path / "sheet.html").stat().st_size > 100_000
     tilted = readings.pop("alder-fork-107")
     assert tilted["outcome"] == "retake" and tilted["age_class"] is None
     # Truth of the test family (tests/data/traced), by the default key on the true widths.
-    true = dict(zip((f"alder-fork-10{k}" for k in range(1, 7)), ("0.5", "1.5", "2.5", "4.5", "6.5", "8.5+"), strict=True))
+    true = dict(
+        zip(
+            (f"alder-fork-10{k}" for k in range(1, 7)),
+            ("0.5", "1.5", "2.5", "4.5", "6.5", "8.5+"),
+            strict=True,
+        )
+    )
     clear = {name: reading for name, reading in readings.items() if reading["outcome"] == "clear"}
     assert all(reading["age_class"] == true[name] for name, reading in clear.items())
-    assert all(true[name] in reading["possible"] for name, reading in readings.items() if reading["outcome"] == "borderline")
+    assert all(
+        true[name] in reading["possible"]
+        for name, reading in readings.items()
+        if reading["outcome"] == "borderline"
+    )
     assert len(clear) >= 3
