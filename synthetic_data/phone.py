@@ -136,25 +136,25 @@ _DCT = np.array(
         for k in range(8)
     ]
 )
-_LUMA = np.array(
-    [  # ITU-T T.81, table K.1
-        [16, 11, 10, 16, 24, 40, 51, 61],
-        [12, 12, 14, 19, 26, 58, 60, 55],
-        [14, 13, 16, 24, 40, 57, 69, 56],
-        [14, 17, 22, 29, 51, 87, 80, 62],
-        [18, 22, 37, 56, 68, 109, 103, 77],
-        [24, 35, 55, 64, 81, 104, 113, 92],
-        [49, 64, 78, 87, 103, 121, 120, 101],
-        [72, 92, 95, 98, 112, 100, 103, 99],
-    ]
+LUMA_TABLE = (
+    (16, 11, 10, 16, 24, 40, 51, 61),
+    (12, 12, 14, 19, 26, 58, 60, 55),
+    (14, 13, 16, 24, 40, 57, 69, 56),
+    (14, 17, 22, 29, 51, 87, 80, 62),
+    (18, 22, 37, 56, 68, 109, 103, 77),
+    (24, 35, 55, 64, 81, 104, 113, 92),
+    (49, 64, 78, 87, 103, 121, 120, 101),
+    (72, 92, 95, 98, 112, 100, 103, 99),
 )
-_CHROMA = np.full((8, 8), 99)
-_CHROMA[:4, :4] = [
-    [17, 18, 24, 47],
-    [18, 21, 26, 66],
-    [24, 26, 56, 99],
-    [47, 66, 99, 99],
-]  # ITU-T T.81, table K.2
+"""T.81 table K.1."""
+CHROMA_TABLE = (
+    (17, 18, 24, 47, 99, 99, 99, 99),
+    (18, 21, 26, 66, 99, 99, 99, 99),
+    (24, 26, 56, 99, 99, 99, 99, 99),
+    (47, 66, 99, 99, 99, 99, 99, 99),
+    *(((99,) * 8,) * 4),
+)
+"""T.81 table K.2."""
 
 
 def jpeg_like(img: Tensor, quality: int) -> Tensor:
@@ -168,10 +168,10 @@ def jpeg_like(img: Tensor, quality: int) -> Tensor:
     chroma = torch.stack((0.564 * (b - luma), 0.713 * (r - luma)))
     basis = torch.as_tensor(_DCT, dtype=img.dtype, device=img.device)
 
-    def squeeze(planes: Tensor, table: np.ndarray) -> Tensor:
+    def squeeze(planes: Tensor, table: tuple[tuple[int, ...], ...]) -> Tensor:
         c, h, w = planes.shape
         q = torch.as_tensor(
-            np.clip(np.floor(table * scale + 0.5), 1, 255), dtype=img.dtype, device=img.device
+            np.clip(np.floor(np.array(table) * scale + 0.5), 1, 255), dtype=img.dtype, device=img.device
         )
         padded = F.pad(planes[None], (0, -w % 8, 0, -h % 8), mode="replicate")[0]
         ph, pw = padded.shape[1:]
@@ -179,11 +179,11 @@ def jpeg_like(img: Tensor, quality: int) -> Tensor:
         coded = torch.round(basis @ blocks @ basis.T / q) * q
         return (basis.T @ coded @ basis).permute(0, 1, 3, 2, 4).reshape(c, ph, pw)[:, :h, :w]
 
-    y = squeeze((luma - 128)[None], _LUMA)[0] + 128
+    y = squeeze((luma - 128)[None], LUMA_TABLE)[0] + 128
     h, w = luma.shape
     small = F.avg_pool2d(F.pad(chroma[None], (0, w % 2, 0, h % 2), mode="replicate"), 2)[0]
     cb, cr = F.interpolate(
-        squeeze(small, _CHROMA)[None], scale_factor=2, mode="bilinear", align_corners=False
+        squeeze(small, CHROMA_TABLE)[None], scale_factor=2, mode="bilinear", align_corners=False
     )[0][:, :h, :w]
     out = torch.stack((y + 1.403 * cr, y - 0.344 * cb - 0.714 * cr, y + 1.773 * cb))
     return (out / 255).clamp(0, 1)
