@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 import torch
-from toy_jaws import draw_toy
+from toy_jaws import draw_toy, draws_two_batches
 
 from crestgauge.inference.errors import InputError, WeightsError
 from crestgauge.model.network import (
@@ -152,13 +152,6 @@ def test_pool_keeps_the_newest_and_samples_each_once():
     assert matches.sum(0).tolist() == [1, 1, 1, 1]
 
 
-def draws_two_batches(seed, count, device):
-    """The stand-in, until its third seed."""
-    if seed == 52:
-        raise InputError("no such jaw")
-    return draw_toy(seed, count, device)
-
-
 def test_workers_draw_the_same_pictures_and_report_their_errors():
     """One process beside this one: its two batches are those of its seeds, then its error arrives here."""
     pool = Pool(8, CPU)
@@ -195,7 +188,7 @@ def test_wrong_settings_are_named(tmp_path, text, words):
 
 
 def test_unknown_config_lists_the_shipped_ones(tmp_path):
-    with pytest.raises(InputError, match="coarse, fine, toy"):
+    with pytest.raises(InputError, match="coarse, fine, refine, toy"):
         read_config("coarsest")
 
 
