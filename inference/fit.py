@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestgauge.inference.maps import COARSE_LONG_SIDE, NOMINAL_ROW_MM, LabelMaps, RowFrame
-from crestgauge.inference.measured import MeasuredRow, MeasuredTooth, ToothFlag
+from crestgauge.inference.measured import MeasuredRow, MeasuredTooth, RowFlag, ToothFlag, sentences
 from crestgauge.inference.reading import Retake
 from crestgauge.inference.row import CROP_PX_PER_MM, RowOptions, RowSearch
 from crestgauge.model.labels import CHANNELS, CROWN_MATERIALS, Material
@@ -228,6 +228,7 @@ def check_row(
         _check_blur(row, frame, limits),
         _check_light(crop, crown, soft, limits),
         _check_completeness(row.teeth, photo_size),
+        Fit(cautions=sentences(row.flags & (RowFlag.NUMBERS_UNSURE | RowFlag.KIND_UNSURE))),
     )
     return Fit(
         retake=tuple(item for fit in checks for item in fit.retake),

@@ -6,12 +6,13 @@ Works in crop pixels and hands everything back in pixels of the upright photo. P
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
+from crestgauge.inference.consistency import Six, best_shift, kind_in_doubt, milk_by_length
 from crestgauge.inference.crests import (
     STATION_AT,
     CrestOptions,
@@ -50,6 +51,7 @@ from crestgauge.inference.positions import (
     better_frame,
     crop_middle,
     empty_state,
+    is_shown,
     look_at,
     place_row,
 )
@@ -125,7 +127,9 @@ def measure_row(
     strips = [find_strip(grid, options.crests) for grid in grids]
     profiles = read_crests(maps, grids, strips, options.crests)
     offsets = crest_offsets(image, profiles)
-    place = place_row(teeth)
+    # The right frame is that of the numbering which the lobes support: the next pass may then number it so.
+    shift = best_shift(teeth.crowns)
+    place = place_row(teeth, shift)
     context = _Context(frame=frame, teeth=teeth, place=place, options=options, photo_size=photo_size)
     by_position: dict[int, list[int]] = {}
     for i, grid in enumerate(grids):
@@ -136,22 +140,46 @@ def measure_row(
         own = by_position.get(crown.position, [])[:MOST_LOBES]
         crests = tuple(_crest(context, grids[i], strips[i], profiles[i], offsets[i]) for i in own)
         measured[crown.position] = _tooth(context, crown, [grids[i] for i in own], crests)
-    milk_row = measured[3].milk if 3 in measured else None
-    six = []
+    empty = {
+        position: look_at(position, teeth, place, maps, frame, photo_size)
+        for position in range(1, N_TEETH + 1)
+        if position not in measured
+    }
+    doubts = RowFlag.NUMBERS_UNSURE if shift else RowFlag(0)
+    if not shift and 3 in measured:
+        six: Six = "crown" if 6 in measured else "empty" if is_shown(empty[6]) else None
+        by_length = milk_by_length(teeth.crowns)
+        if kind_in_doubt(measured[3].milk, by_length, six, measured.get(4)):
+            doubts = RowFlag.KIND_UNSURE
+            measured[3] = _without_kind(measured[3], by_length, six)
+    milk_row = measured[3].milk if 3 in measured and not doubts else None
+    six_teeth = []
     for position in range(1, N_TEETH + 1):
         if position in measured:
-            six.append(measured[position])
+            tooth = measured[position]
+            six_teeth.append(replace(tooth, state="unseen", milk=None) if shift else tooth)
         else:
-            empty = look_at(position, teeth, place, maps, frame, photo_size)
-            at = frame.to_photo(empty.centre[None, :])[0]
-            six.append(
+            at = frame.to_photo(empty[position].centre[None, :])[0]
+            six_teeth.append(
                 MeasuredTooth(
                     position=position,
-                    state=empty_state(position, teeth, empty, milk_row),
+                    state=empty_state(position, teeth, empty[position], milk_row),
                     centre=(float(at[0]), float(at[1])),
                 )
             )
-    return _row(context, tuple(_with_milk(six, milk_row)))
+    return _row(context, tuple(_with_milk(six_teeth, milk_row)), doubts)
+
+
+def _without_kind(third: MeasuredTooth, by_length: bool | None, six: Six) -> MeasuredTooth:
+    """
+    Tooth 3 with its doubt.
+
+    With tooth 6 there, length and lobes are left to contradict each other, which the key answers with both
+    classes. Without it every class is possible, and the tooth counts as not seen.
+    """
+    if six == "crown":
+        return replace(third, milk=by_length)
+    return replace(third, milk=None, state="unseen")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -415,8 +443,6 @@ def _milk(crown: Crown) -> bool | None:
 def _with_milk(teeth: list[MeasuredTooth], milk_row: bool | None) -> list[MeasuredTooth]:
     """Teeth 1 and 2 take the kind of tooth 3: the three are replaced within about two months (facts: 17-19
     months)."""
-    from dataclasses import replace
-
     return [
         replace(t, milk=milk_row) if t.position < 3 and t.lobes is not None and t.milk is None else t
         for t in teeth
@@ -439,9 +465,9 @@ def _infundibulum_left(grids: list[LobeGrid], sigma: float) -> Quantity | None:
     return Quantity(min(float(share), 1.0), u)
 
 
-def _row(context: _Context, teeth: tuple[MeasuredTooth, ...]) -> MeasuredRow:
+def _row(context: _Context, teeth: tuple[MeasuredTooth, ...], flags: RowFlag) -> MeasuredRow:
+    """The whole row; ``flags`` are those found already."""
     found, frame = context.teeth, context.frame
-    flags = RowFlag(0)
     sure = abs(found.side_score) >= context.options.teeth.min_side_score
     if not sure:
         flags |= RowFlag.SIDE_UNSURE

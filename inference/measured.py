@@ -87,6 +87,8 @@ class RowFlag(IntFlag):
     FRAME_OFF_SCALE = 4
     FRAME_OFF_CENTRE = 8
     OUT_OF_CROP = 16
+    NUMBERS_UNSURE = 32
+    KIND_UNSURE = 64
 
 
 ROW_FLAG_SENTENCES: Mapping[RowFlag, str] = MappingProxyType(
@@ -96,6 +98,14 @@ ROW_FLAG_SENTENCES: Mapping[RowFlag, str] = MappingProxyType(
         RowFlag.FRAME_OFF_SCALE: "The row is over a quarter larger or smaller than the crop is meant for.",
         RowFlag.FRAME_OFF_CENTRE: "The row lies well off the middle of the crop it was measured on.",
         RowFlag.OUT_OF_CROP: "Part of a crown lies outside the crop it was measured on.",
+        RowFlag.NUMBERS_UNSURE: (
+            "The lobes counted fit another numbering better, so no tooth can be relied on: check "
+            "which tooth is which, and take the photo again with the whole row in it."
+        ),
+        RowFlag.KIND_UNSURE: (
+            "Lobes, length and neighbours disagree on whether tooth 3 is the milk tooth: look at it, a milk "
+            "tooth 3 has three lobes and is longer than tooth 4."
+        ),
     }
 )
 

@@ -74,12 +74,19 @@ def crop_middle() -> FloatArray:
     return np.array([CROP_SIZE[0] / 2 - 0.5, CROP_SIZE[1] / 2 - 0.5])
 
 
-def place_row(teeth: Teeth) -> RowPlace:
-    """Lay the nominal row through the crowns that were found."""
-    positions = [c.position for c in teeth.crowns]
+def place_row(teeth: Teeth, shift: int = 0) -> RowPlace:
+    """
+    Lay the nominal row through the crowns that were found, all numbers moved by ``shift``.
+
+    Crowns that the shift pushes off the row are left out, unless none would be left.
+    """
+    kept = [c for c in teeth.crowns if 1 <= c.position + shift <= N_TEETH]
+    if not kept:
+        kept, shift = list(teeth.crowns), 0
+    positions = [c.position + shift for c in kept]
     nominal = nominal_centres_px()[[p - 1 for p in positions]]
     nominal_middle = crop_middle()[0] + (visible_middle_mm(positions) - NOMINAL_ROW_MM / 2) * CROP_PX_PER_MM
-    middles = np.array([c.centre + 0.5 * (c.extent[0] + c.extent[1]) * c.axis for c in teeth.crowns])
+    middles = np.array([c.centre + 0.5 * (c.extent[0] + c.extent[1]) * c.axis for c in kept])
     if len(middles) == 1:
         offset, scale, slope = float(middles[0, 0] - nominal[0]), 1.0, 0.0
         height = float(middles[0, 1])
@@ -142,9 +149,18 @@ def look_at(
     return EmptyPlace(centre=np.array([x, y]), inside=float(visible.mean()), not_jaw=not_jaw)
 
 
+def is_shown(place: EmptyPlace) -> bool:
+    """The picture shows jaw, or what may be its end, at the place."""
+    return place.inside >= _NOT_SEEN
+
+
 def _is_through(crown: Crown) -> bool:
-    """The crown's pixels say erupted (or broken), not erupting."""
-    return int(np.argmax(crown.state_p)) != ToothState.ERUPTING
+    """
+    The crown's pixels say erupted (or broken), not erupting, and show at least one lobe.
+
+    Only asked in milk rows, where no molar is worn so far that a standing crown has no lobe left.
+    """
+    return int(np.argmax(crown.state_p)) != ToothState.ERUPTING and crown.counted_lobes is not None
 
 
 def empty_state(position: int, teeth: Teeth, place: EmptyPlace, milk_row: bool | None) -> State:
@@ -155,10 +171,13 @@ def empty_state(position: int, teeth: Teeth, place: EmptyPlace, milk_row: bool |
     jaw it is ``missing`` with a crown behind it; behind the last crown it is ``absent`` in a milk row, and,
     where the row is not known to be milk, for tooth 6 only as long as tooth 5 is not in either. In a milk
     row tooth 6 is absent, seen or not, until tooth 5 stands in full: m3 does not come before m2 (eruption
-    order of the cheek teeth, as in every key).
+    order of the cheek teeth, as in every key); then it is absent wherever its place lies in the picture,
+    since a fawn's jaw ends or turns up right behind tooth 5.
     """
     through = any(c.position == N_TEETH - 1 and _is_through(c) for c in teeth.crowns)
     if milk_row and position == N_TEETH and not through:
+        return "absent"
+    if milk_row and position == N_TEETH and place.inside >= _NOT_SEEN:
         return "absent"
     if place.inside < _NOT_SEEN or place.not_jaw > _NOT_SEEN:
         return "unseen"

@@ -232,6 +232,8 @@ def test_flag_bits_and_sentences_are_fixed() -> None:
         "FRAME_OFF_SCALE": 4,
         "FRAME_OFF_CENTRE": 8,
         "OUT_OF_CROP": 16,
+        "NUMBERS_UNSURE": 32,
+        "KIND_UNSURE": 64,
     }
     for kind in (measured.CrestFlag, ToothFlag, RowFlag):
         for flag in kind:

@@ -1,0 +1,109 @@
+"""
+Do numbers, lobes and lengths of a row agree with each other? Pure; crop pixels.
+
+Only the milk tooth 3 (dp4) and tooth 6 (m3) have three lobes, and nothing stands behind tooth 6: a crown of
+three lobes with another right behind it can only be the milk tooth 3, whatever number it carries. The milk
+tooth 3 is longer than tooth 4, its successor shorter; a permanent tooth 3 comes after tooth 6 (order of
+eruption of the cheek teeth, as in every key).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final, Literal
+
+from crestgauge.inference.measured import MeasuredTooth
+from crestgauge.inference.teeth import Crown
+from crestgauge.model.labels import LOBES, MILK_LOBES
+
+Six = Literal["crown", "empty"] | None
+SHIFTS: Final = (-2, -1, 1, 2)
+"""Shifts of the whole row that are weighed against the numbering found."""
+LOBE_TOO_MANY: Final = 2.0
+"""Cost of a lobe seen where none belongs; one overlooked costs 1: worn or covered lobes give no peak."""
+NO_SUCH_TOOTH: Final = 3.0
+"""Cost of a crown with lobes that a shift would push off the row."""
+CLEAR_MARGIN: Final = 2.0
+"""By how much a shift must explain the lobes better than the numbering found: one false lobe is not enough
+unless everything else fits the shift exactly."""
+MILK_LENGTH: Final = 1.04
+PERMANENT_LENGTH: Final = 0.96
+"""Length of tooth 3 over that of tooth 4, from where on it is a milk tooth and up to where a permanent one.
+On the boxes of the traced jaws: milk 1.13 to 1.22 (8), permanent 0.62 to 0.99 (46)."""
+OLDEST_FAWN_RATIO: Final = 1.0
+"""Tooth 4 has dentine wider than enamel only years after tooth 3 was replaced (the key's first ratios)."""
+
+
+def best_shift(crowns: Sequence[Crown]) -> int:
+    """
+    Shift of the whole row that the lobes clearly support; 0 where the numbering found stands.
+
+    Parameters
+    ----------
+    crowns : sequence of Crown
+        Front first.
+    """
+    lobes = {c.position: c.counted_lobes for c in crowns if c.counted_lobes is not None}
+    found = _cost(lobes, 0)
+    costs = {shift: _cost(lobes, shift) for shift in SHIFTS}
+    shift = min(SHIFTS, key=lambda s: (costs[s], abs(s)))
+    if found - costs[shift] < CLEAR_MARGIN:
+        return 0
+    # The lobes must name a place: without a crown of three they fit too many.
+    return shift if max(lobes.values(), default=0) >= MILK_LOBES[3] else 0
+
+
+def _cost(lobes: dict[int, int], shift: int) -> float:
+    """How badly the lobes fit the better of the two sets of teeth once the row is shifted."""
+    sets = (LOBES, {**LOBES, **MILK_LOBES})
+    return min(sum(_misfit(n, usual.get(p + shift)) for p, n in lobes.items()) for usual in sets)
+
+
+def _misfit(counted: int, usual: int | None) -> float:
+    if usual is None:
+        return NO_SUCH_TOOTH
+    return LOBE_TOO_MANY * (counted - usual) if counted > usual else float(usual - counted)
+
+
+def milk_by_length(crowns: Sequence[Crown]) -> bool | None:
+    """Whether tooth 3 is a milk tooth by its length over that of tooth 4; None where that does not say."""
+    length = {c.position: c.extent[1] - c.extent[0] for c in crowns if not c.touches_crop}
+    if 3 not in length or 4 not in length:
+        return None
+    ratio = length[3] / length[4]
+    if ratio > MILK_LENGTH:
+        return True
+    return False if ratio < PERMANENT_LENGTH else None
+
+
+def kind_in_doubt(
+    by_lobes: bool | None, by_length: bool | None, six: Six, tooth_4: MeasuredTooth | None
+) -> bool:
+    """
+    Whether it must stay open if tooth 3 is a milk tooth.
+
+    Parameters
+    ----------
+    by_lobes, by_length : bool or None
+        What lobes and length say.
+    six : {"crown", "empty"} or None
+        What the place of tooth 6 shows; None where the picture does not show it.
+    tooth_4 : MeasuredTooth or None
+        Tooth 4, whose wear can rule a fawn out.
+    """
+    if by_lobes is None:
+        return False
+    if by_lobes:
+        # A false third lobe is rare; only a short tooth 3 with tooth 6 behind it makes one likely.
+        return by_length is False and six == "crown"
+    # A permanent tooth 3 is not longer than tooth 4, and does not come before tooth 6.
+    return (by_length is True or six == "empty") and not _worn(tooth_4)
+
+
+def _worn(tooth: MeasuredTooth | None) -> bool:
+    """No fawn's tooth 4: a crest without infundibulum, or dentine clearly wider than enamel on all."""
+    if tooth is None:
+        return False
+    ratios = [crest.ratio for crest in tooth.crests if crest.ratio is not None]
+    wide = bool(ratios) and all(r.value - 2.0 * r.u > OLDEST_FAWN_RATIO for r in ratios)
+    return wide or any(crest.infundibulum_gone for crest in tooth.crests)
