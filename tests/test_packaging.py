@@ -142,7 +142,7 @@ def test_every_command_stands_in_the_readme():
         assert f"crestgauge {name}" in README, name
 
 
-@pytest.mark.parametrize("name", ["DEVELOPERS.md"])
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])
 def test_links_between_documents_lead_somewhere(name):
     text = (ROOT / name).read_text(encoding="utf-8")
     for target in re.findall(r"\]\((?!https?:|#|mailto:)([^)#]+)", text):
