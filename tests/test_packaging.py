@@ -44,7 +44,7 @@ def test_every_data_file_is_packaged():
         for pattern in listed
     }
     packaged = {path for pattern in patterns for path in pattern.parent.glob(pattern.name)}
-    # State dicts to train on from: named by path in a training config, and as large again as the shipped weights.
+    # State dicts to train on from: named by path in a training config, as large as the shipped weights.
     packaged |= set((ROOT / "training" / "start").glob("*.pt"))
     for folder in FOLDERS:
         for path in (ROOT / folder).rglob("*"):
