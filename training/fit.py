@@ -121,7 +121,7 @@ class Run:
         if device.type == "cuda":
             torch.cuda.set_device(device)
             torch.backends.cudnn.benchmark = (
-                False  # tuning took over half a minute a process, for no gain in a run of minutes
+                False  # tuning is paid anew in every process, and a run lasts minutes
             )
             torch.backends.cuda.matmul.allow_tf32 = True
             torch.backends.cudnn.allow_tf32 = True
