@@ -6,7 +6,8 @@ Built from segmentation-models-pytorch (encoder and decoder) with two additions:
 - a context block at stride 32 that sees the whole row and knows where in the picture each cell lies, since
   the number of a tooth is a matter of the row; what it finds also goes straight to the slowly varying outputs
   (`far_head`). Before it (and a heavier
-  loss on crowns) came in, 0.34 of the teeth were numbered right after 430 steps that were enough for dentine at IoU 0.87;
+  loss on crowns) came in, 0.34 of the teeth were numbered right after 430 steps that were enough for
+  dentine at IoU 0.87;
 - two heads. Material, which the band edges come from, is said at full resolution. All the rest (tooth, tongue
   side, lobe heat, state, tilt, blur) varies slowly, is said at stride 4 and enlarged, which is cheaper and
   leaves the narrow last decoder stage to the edges alone.
