@@ -9,6 +9,7 @@ brought up to date, when a ledger is opened; two programs that open it at once w
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -30,6 +31,7 @@ from crestgauge.inference.ledger.tables import APPEND_ONLY, Base
 
 BUSY_TIMEOUT_S = 30.0
 """How long a writer waits for another one before it says that the ledger is locked. [s]"""
+_RETRY_S = 0.02
 _LOCK_ID = 0x63726573  # "cres", for PostgreSQL's advisory lock during migration
 
 
@@ -285,13 +287,30 @@ def _sqlite_settings(connection: sqlite3.Connection, _: object) -> None:
         "recursive_triggers = ON",
     ):
         cursor.execute(f"PRAGMA {setting}")
-    try:
-        cursor.execute("PRAGMA journal_mode = WAL")
-    except sqlite3.OperationalError as error:
-        # A ledger on a read-only disk can still be looked at.
-        if "readonly" not in str(error):
-            raise
+    _write_ahead(cursor)
     cursor.close()
+
+
+def _write_ahead(cursor: sqlite3.Cursor) -> None:
+    """
+    Put a new file into write-ahead-log mode, waiting for another program that is at it too.
+
+    SQLite does not call its busy handler where waiting could be a deadlock, and two programs that switch the
+    same new file are such a case (sqlite.org/c3ref/busy_handler.html): the waiting has to be done here.
+    """
+    (wait_ms,) = cursor.execute("PRAGMA busy_timeout").fetchone()
+    give_up = time.monotonic() + wait_ms / 1000
+    while True:
+        try:
+            cursor.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            # A ledger on a read-only disk can still be looked at.
+            if "readonly" in str(error):
+                return
+            if "locked" not in str(error) or time.monotonic() >= give_up:
+                raise
+        time.sleep(_RETRY_S)
 
 
 def _sqlite_begin(connection: Connection) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -256,6 +257,20 @@ def test_first_use_by_two_at_once(place):
     assert errors == []
     with Ledger(place) as ledger:
         assert len(specimens(ledger)) == 8
+
+
+def test_a_new_file_in_another_programs_hands_is_waited_for(tmp_path):
+    """SQLite itself refuses at once here, without its busy handler; the ledger waits until the lock is gone."""
+    path = tmp_path / "new.db"
+    with closing(sqlite3.connect(path, isolation_level=None, check_same_thread=False)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(LedgerError, match="write lock"):
+            Ledger(str(path), busy_timeout_s=0.1)
+        release = threading.Timer(0.3, other.execute, ["ROLLBACK"])
+        release.start()
+        with Ledger(str(path)) as ledger:
+            add_specimen(ledger, Specimen(specimen_id="S-1"))
+        release.join()
 
 
 def test_clock_going_backwards_is_marked_and_order_stays(place):
