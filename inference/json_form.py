@@ -14,12 +14,14 @@ import types
 from collections.abc import Mapping
 from functools import cache
 from numbers import Integral, Real
-from typing import Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
+from typing import Any, Final, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
 from crestgauge.inference.errors import ReadingError
 from crestgauge.inference.evidence import Quantity
 
 T = TypeVar("T")
+ADVICE: Final = "Make the reading again from its photo."
+"""End of most messages; who decodes another form puts another advice in its place."""
 
 
 def encode(value: object, path: str, decimals: int | None) -> Any:
@@ -146,4 +148,4 @@ def _scalar(hint: type, data: object, path: str) -> Any:
 def _fault(path: str, found: object, needed: str) -> ReadingError:
     shown = repr(found)
     shown = shown if len(shown) <= 60 else shown[:57] + "..."
-    return ReadingError(f"{path}: {shown}; needs {needed}. Make the reading again from its photo.")
+    return ReadingError(f"{path}: {shown}; needs {needed}. {ADVICE}")
