@@ -1,0 +1,1 @@
+"""The review page: where a person confirms, corrects and calls."""
