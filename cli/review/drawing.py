@@ -12,12 +12,13 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
+from urllib.parse import urlencode
 
 import numpy as np
 
 from crestgauge.inference.confirm.geometry import LevelView
 from crestgauge.inference.confirm.profiles import CrestProfile
-from crestgauge.inference.confirm.views import Axis, CrestView, Interval
+from crestgauge.inference.confirm.views import Axis, BlindQueuePage, CrestView, Interval, QueuePage
 from crestgauge.inference.reading import Point
 
 PLOT_WIDTH: Final = 1000.0
@@ -176,6 +177,22 @@ def picture_widths(width: int) -> str:
     return ",".join(str(w) for w in sorted({min(w, width) for w in (*PICTURE_WIDTHS, width)}))
 
 
+def query(queue: QueuePage | BlindQueuePage, **changes: object) -> str:
+    """The query of the queue that is shown, with some of it changed; what is empty is left out."""
+    if isinstance(queue, QueuePage):
+        heap = queue.ask.outcomes[0] if len(queue.ask.outcomes) == 1 else ""
+        parts: dict[str, object] = {
+            "heap": heap,
+            "q": queue.ask.search,
+            "todo": queue.ask.todo,
+            "class": queue.ask.age_class,
+            "page": queue.ask.page,
+        }
+    else:
+        parts = {"q": queue.search, "todo": queue.todo, "page": queue.page}
+    return "/queue?" + urlencode({key: value for key, value in (parts | changes).items() if value})
+
+
 FILTERS: Final[Mapping[str, Callable[..., Any]]] = {
     "axis_place": axis_place,
     "axis_span": axis_span,
@@ -192,5 +209,6 @@ FILTERS: Final[Mapping[str, Callable[..., Any]]] = {
     "lower_first": lower_first,
     "level_box": level_box,
     "picture_widths": picture_widths,
+    "query": query,
 }
 """Filters that the templates need: ``environment.filters |= FILTERS``."""

@@ -78,6 +78,12 @@ listen({
   e: () => reach("details.crest[open] .handle.active") || reach(".handle.active"),
 });
 
+for (const link of document.querySelectorAll("[data-reach]")) {
+  link.addEventListener("click", (event) => {
+    if (reach(`#${link.dataset.reach} input:not([type="hidden"]), #${link.dataset.reach} textarea`)) event.preventDefault();
+  });
+}
+
 const message = document.getElementById("message");
 if (message && navigator.clipboard) {
   const button = document.createElement("button");
