@@ -2,8 +2,8 @@
 What the templates draw: places on the axis of ratios, band lines on the photo, the profile across a crest.
 
 Pure. Templates hold no arithmetic: they call these as filters (`FILTERS`). Lengths on a drawing are percent
-of its width, so that one page serves a phone and a desk. Nothing of the key is here, and nothing of it is in the
-page's script.
+of its width, so that one page serves a phone and a desk. Nothing of the key is here, and nothing of it is in
+the page's script.
 """
 
 from __future__ import annotations
@@ -145,7 +145,9 @@ def profile_stops(profile: CrestProfile) -> tuple[tuple[float, str], ...]:
     rgb = profile.rgb[::-1]
     chosen = np.unique(np.linspace(0, len(rgb) - 1, min(len(rgb), MAX_STOPS)).round().astype(int))
     last = max(len(rgb) - 1, 1)
-    return tuple((round(100.0 * int(i) / last, 1), "#{:02x}{:02x}{:02x}".format(*rgb[int(i)])) for i in chosen)
+    return tuple(
+        (round(100.0 * i / last, 1), "#{:02x}{:02x}{:02x}".format(*rgb[i])) for i in map(int, chosen)
+    )
 
 
 def lower_first(text: str) -> str:
