@@ -31,6 +31,7 @@ COMMAND_MODULES: Final = (
     "compare",
     "doctor",
     "develop",
+    "weights",
 )
 """Modules of `crestgauge.cli` that hold commands, in the order of the help page."""
 

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from crestgauge.cli.app import EXIT_USAGE, app
+from crestgauge.cli.screen import ManifestOption, WeightsOption
 from crestgauge.cli.terminal import progress
 
 
@@ -118,9 +119,8 @@ def evaluate(
     ] = None,
     n: Annotated[int, typer.Option("--n", min=1, help="Fresh photos to draw.")] = 400,
     seed: Annotated[int, typer.Option(min=0, help="Of the fresh photos; never one that training saw.")] = 0,
-    manifest: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Other weights than the shipped ones.")
-    ] = None,
+    weights: WeightsOption = None,
+    manifest: ManifestOption = None,
     workers: Annotated[
         int, typer.Option(min=1, metavar="N", help="Processes that read, one thread each.")
     ] = 1,
@@ -147,6 +147,7 @@ def evaluate(
     settings = evaluation.EvaluateConfig(
         photos=n,
         seed=seed,
+        weights=weights,
         manifest=manifest,
         workers=workers,
         drawers=drawers,

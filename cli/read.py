@@ -36,10 +36,10 @@ def read(
         Path | None, typer.Option(metavar="FILE", help="Another key than the shipped one.")
     ] = None,
     weights: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Other weights for measuring, by their name.")
+        str | None, typer.Option(metavar="NAME", help="Your own weights, or shipped (see: weights list).")
     ] = None,
     manifest: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Manifest that holds these weights.")
+        Path | None, typer.Option(metavar="FILE", help="A manifest by its path; NAME is then in it.")
     ] = None,
     threads: Annotated[int | None, typer.Option(min=1, metavar="N", help="Threads of the networks.")] = None,
     card_scale: Annotated[
@@ -75,7 +75,7 @@ def read(
             threads=threads,
             criteria=criteria,
             manifest=manifest,
-            fine=weights,
+            weights=weights,
             card_scale=card_scale,
             teeth_height_mm=teeth_height,
         )

@@ -30,6 +30,14 @@ LedgerOption = Annotated[
     typer.Option("--ledger", metavar="FILE_OR_URL", help="SQLite file (made if missing) or postgresql://..."),
 ]
 
+WeightsOption = Annotated[
+    str | None,
+    typer.Option("--weights", metavar="NAME", help="Your own weights, or shipped (crestgauge weights list)."),
+]
+ManifestOption = Annotated[
+    Path | None, typer.Option("--manifest", metavar="FILE", help="A manifest of other weights, by its path.")
+]
+
 
 @app.command()
 def screen(
@@ -53,7 +61,8 @@ def screen(
     criteria: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Another key than the shipped one.")
     ] = None,
-    manifest: Annotated[Path | None, typer.Option(metavar="FILE", help="Manifest of other weights.")] = None,
+    weights: WeightsOption = None,
+    manifest: ManifestOption = None,
     shard: Annotated[str | None, typer.Option(metavar="I/N", help="Only part I of N of the photos.")] = None,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help='Read on a dask cluster; "local" starts one here.')
@@ -82,7 +91,7 @@ def screen(
                   2 wrong usage, nothing started   3 some files failed, each is named   130 stopped by Ctrl-C
     """
     from crestgauge.inference.ledger.store import Ledger
-    from crestgauge.inference.pipeline import ReadOptions
+    from crestgauge.inference.pipeline import ReadOptions, pinned
     from crestgauge.inference.screening.report import check_template, write_heaps
     from crestgauge.inference.screening.run import ScreenOptions
     from crestgauge.inference.screening.sources import find_photos
@@ -91,8 +100,14 @@ def screen(
     if text is not None:
         check_template(text)
     options = ScreenOptions(
-        read=ReadOptions(
-            criteria=criteria, manifest=manifest, card_scale=card_scale, teeth_height_mm=teeth_height
+        read=pinned(
+            ReadOptions(
+                criteria=criteria,
+                weights=weights,
+                manifest=manifest,
+                card_scale=card_scale,
+                teeth_height_mm=teeth_height,
+            )
         ),
         workers=workers,
         shard=None if shard is None else parse_shard(shard),

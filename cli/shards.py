@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from crestgauge.cli.app import EXIT_OK, EXIT_SOME_FAILED, app
-from crestgauge.cli.screen import LedgerOption, parse_shard
+from crestgauge.cli.screen import LedgerOption, ManifestOption, WeightsOption, parse_shard
 
 
 @app.command("screen-shard")
@@ -27,7 +27,8 @@ def screen_shard(
     criteria: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Another key than the shipped one.")
     ] = None,
-    manifest: Annotated[Path | None, typer.Option(metavar="FILE", help="Manifest of other weights.")] = None,
+    weights: WeightsOption = None,
+    manifest: ManifestOption = None,
 ) -> None:
     """
     Read part I of N of the photos into part files; needs no ledger and no connection to other shards.
@@ -38,14 +39,14 @@ def screen_shard(
     Example:  crestgauge screen-shard photos.csv --shard 3/64 --out parts
     Exit status:  0 every photo has a reading   2 wrong usage, nothing started   3 some files failed
     """
-    from crestgauge.inference.pipeline import Reader, ReadOptions
+    from crestgauge.inference.pipeline import Reader, ReadOptions, pinned
     from crestgauge.inference.screening.cluster import read_parts, write_parts
     from crestgauge.inference.screening.pool import read_all
     from crestgauge.inference.screening.run import reader_factory
     from crestgauge.inference.screening.sources import find_photos
 
     index, count = parse_shard(shard)
-    options = ReadOptions(criteria=criteria, manifest=manifest, threads=1)
+    options = pinned(ReadOptions(criteria=criteria, weights=weights, manifest=manifest, threads=1))
     versions = Reader(options).versions
     done: set[str] = set()
     if out.is_dir():

@@ -9,13 +9,10 @@ from __future__ import annotations
 import json
 import tomllib
 from pathlib import Path
-from typing import Final
 
 from crestgauge.inference.errors import InputError, WeightsError
 from crestgauge.inference.uncertainty import EdgeModel
-
-EDGE_FILE: Final = "edge_model.toml"
-"""Name of the file, in the folder of a weights manifest."""
+from crestgauge.model.local import EDGE_FILE
 
 
 def load_edge_model(folder: Path) -> EdgeModel:

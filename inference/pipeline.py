@@ -35,7 +35,7 @@ from crestgauge.inference.reading import Box, PhotoRef, Reading, Side, Versions
 from crestgauge.inference.row import RowSearch, find_row
 from crestgauge.inference.rules import Proposal, propose
 from crestgauge.inference.version import VERSION
-from crestgauge.model.weights import load_manifest
+from crestgauge.model.local import SHIPPED, find_set
 
 MOST_THREADS: Final = 4
 """More threads than this no longer make one session call faster on pictures of this size."""
@@ -50,8 +50,13 @@ class ReadOptions:
     ----------
     threads : int or None
         Threads of one session call; None takes the machine's cores, at most `MOST_THREADS`.
-    criteria, manifest : Path or None
-        Another key, other weights; None takes what is shipped.
+    criteria : Path or None
+        Another key; None takes the shipped one.
+    weights : str or None
+        Set of weights by its name, see `crestgauge.model.local.find_set`; None takes the user's default, and
+        without one what is shipped.
+    manifest : Path or None
+        Manifest of other weights, by its path; ``weights`` then names fine weights in it.
     coarse, fine : str or None
         Names of weights in the manifest; None takes its defaults.
     find_card : bool
@@ -68,6 +73,7 @@ class ReadOptions:
 
     threads: int | None = None
     criteria: Path | None = None
+    weights: str | None = None
     manifest: Path | None = None
     coarse: str | None = None
     fine: str | None = None
@@ -122,6 +128,24 @@ class Result:
     straightening: NDArray[np.float64] | None = None
 
 
+def pinned(options: ReadOptions) -> ReadOptions:
+    """
+    The same options with the weights that they mean now, for work that several processes share: a default
+    that changes meanwhile must not mix two sets of weights.
+
+    Raises
+    ------
+    WeightsError
+        If there are no such weights.
+    """
+    if options.manifest is not None:
+        return options
+    chosen = find_set(options.weights)
+    # The shipped set may lie elsewhere on another machine; it is found there by its name.
+    manifest = None if chosen.name == SHIPPED or chosen.fine is not None else chosen.manifest.path.absolute()
+    return replace(options, manifest=manifest, weights=chosen.name if manifest is None else None)
+
+
 class Reader:
     """
     Reads photos one after the other; loads networks and key once.
@@ -143,13 +167,14 @@ class Reader:
     def __init__(self, options: ReadOptions | None = None) -> None:
         self.options = options or ReadOptions()
         self.criteria: Criteria = load_criteria(self.options.criteria)
-        manifest = load_manifest(self.options.manifest)
+        chosen = find_set(self.options.weights, manifest=self.options.manifest)
+        manifest = chosen.manifest
         self.measure = self.options.measure or MeasureOptions(
             edge_model=load_edge_model(manifest.path.parent)
         )
         threads = self.options.threads or min(os.cpu_count() or 1, MOST_THREADS)
         self._coarse = Network(manifest.find("coarse", self.options.coarse), threads=threads)
-        self._fine = Network(manifest.find("fine", self.options.fine), threads=threads)
+        self._fine = Network(manifest.find("fine", self.options.fine or chosen.fine), threads=threads)
         self.versions = Versions(
             crestgauge=VERSION, model=f"{self._fine.name} {self._coarse.name}", criteria=self.criteria.label
         )

@@ -96,14 +96,14 @@ class WeightsEntry:
         except OSError as error:
             raise WeightsError(
                 f"{self.path}: cannot be read ({error.strerror or error}); needs the weights {self.name}. "
-                "Install crestgauge again."
+                "Install crestgauge again; weights of your own: make or copy them again."
             ) from error
         found = hashlib.sha256(data).hexdigest()
         if len(data) != self.size or found != self.sha256:
             raise WeightsError(
                 f"{self.path}: {self.name} should have {self.size} bytes and hash to {self.sha256[:12]}..., "
                 f"the file has {len(data)} bytes and hashes to {found[:12]}... "
-                "Delete it and install crestgauge again."
+                "Delete it and install crestgauge again; weights of your own: make or copy them again."
             )
         return data
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 
 
@@ -15,3 +17,14 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             bare.append(item.nodeid)
     if bare:
         raise pytest.UsageError(f"no @pytest.mark.published(source=..., where=...) on: {', '.join(bare)}")
+
+
+@pytest.fixture(autouse=True, scope="session")
+def no_weights_of_the_user(tmp_path_factory):
+    """Tests read with the shipped weights, whatever the user who runs them has chosen."""
+    before = os.environ.get("CRESTGAUGE_WEIGHTS_DIR")
+    os.environ["CRESTGAUGE_WEIGHTS_DIR"] = str(tmp_path_factory.mktemp("own-weights"))
+    yield
+    del os.environ["CRESTGAUGE_WEIGHTS_DIR"]
+    if before is not None:
+        os.environ["CRESTGAUGE_WEIGHTS_DIR"] = before

@@ -23,11 +23,12 @@ from typing import Any
 import cv2
 
 from crestgauge.inference.calibrate import EdgeSample, coverage, edge_sample, fit_edge_model
-from crestgauge.inference.edge_file import EDGE_FILE, read_edge_model, write_edge_model
+from crestgauge.inference.edge_file import read_edge_model, write_edge_model
 from crestgauge.inference.errors import CrestgaugeError, InputError
 from crestgauge.inference.measure import MeasureOptions
-from crestgauge.inference.pipeline import Reader, ReadOptions, Result
+from crestgauge.inference.pipeline import Reader, ReadOptions, Result, pinned
 from crestgauge.inference.uncertainty import EdgeModel
+from crestgauge.model.local import EDGE_FILE
 from crestgauge.training.report import markdown
 from crestgauge.training.score import score_photo, summarise
 
@@ -54,8 +55,10 @@ class EvaluateConfig:
         Drawing processes.
     devices : tuple of str
         Devices that they draw on, in turn; empty = all GPUs, else the CPU.
+    weights : str or None
+        Set of weights to read with; None = the user's default, else the shipped ones.
     manifest : Path or None
-        Weights to read with; None = the shipped ones.
+        Weights to read with, by the path of their manifest.
     edge_model : Path or None
         Edge model to read with; None = the one that lies beside the weights.
     calibrate : bool
@@ -70,6 +73,7 @@ class EvaluateConfig:
     workers: int = 2
     drawers: int = 1
     devices: tuple[str, ...] = ()
+    weights: str | None = None
     manifest: Path | None = None
     edge_model: Path | None = None
     calibrate: bool = False
@@ -199,7 +203,7 @@ def list_pairs(folder: Path) -> list[tuple[Path, Path]]:
 
 def read_options(config: EvaluateConfig) -> ReadOptions:
     """Options of the readers: one thread each, and the wanted weights and edge model."""
-    options = ReadOptions(threads=1, manifest=config.manifest)
+    options = pinned(ReadOptions(threads=1, weights=config.weights, manifest=config.manifest))
     if config.edge_model is None:
         return options
     return replace(options, measure=MeasureOptions(edge_model=read_edge_model(config.edge_model)))
