@@ -305,11 +305,11 @@ class Inputs:
             path = Path(rest if equals else text)
             paths.append(path)
             if equals or path.is_dir() or path.suffix.lower() in edge.READING_FILES:
-                found += edge.reading_measures(path, reader=name if equals else "tool", ids=ids)
+                more, problems = edge.reading_measures(path, reader=name if equals else "tool", ids=ids)
             else:
                 more, problems = edge.read_measures(path, id_column=self.id_column)
-                found += more
-                self.problems += problems
+            found += more
+            self.problems += problems
         if self.by and self.animals is None and not self.ledger:
             raise InputError("--by needs --animals: a CSV file with id and these columns.")
         strata = edge.read_strata(self.animals, self.by, id_column=self.id_column) if self.animals else {}

@@ -20,7 +20,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from crestgauge.model.labels import Material
-from crestgauge.training.batch import IGNORE, Labelled, Packed, unpack
+from crestgauge.training.batch import IGNORE, Labelled, Packed, crown_code, crown_labels, unpack
 from crestgauge.training.jpeg import jpeg_like
 
 BILINEAR_VARIANCE = 1 / 6
@@ -188,9 +188,7 @@ def resample(truth: Labelled, grid: Tensor, turn: Tensor, zoom: Tensor, moved: T
         return out[:, 0].round().to(torch.uint8)
 
     outside = (grid.abs() > 1).any(dim=-1)
-    both = truth.tooth + 8 * truth.lingual.clamp(max=2) + 32 * truth.state.clamp(max=3)
-    crown = nearest(both)
-    lingual, state = (crown >> 3) & 3, (crown >> 5) & 3
+    tooth, lingual, state = crown_labels(nearest(crown_code(truth.tooth, truth.lingual, truth.state)))
     material = nearest(truth.material.masked_fill(truth.void, IGNORE)).masked_fill(outside, IGNORE)
     tilt = functional.grid_sample(
         truth.tilt, grid, mode="nearest", padding_mode="border", align_corners=False
@@ -199,10 +197,10 @@ def resample(truth: Labelled, grid: Tensor, turn: Tensor, zoom: Tensor, moved: T
     return Labelled(
         image=smooth(truth.image),
         material=material,
-        tooth=crown & 7,
-        lingual=lingual.masked_fill(lingual > 1, IGNORE),
+        tooth=tooth,
+        lingual=lingual,
         lobe=smooth(truth.lobe.unsqueeze(1))[:, 0],
-        state=state.masked_fill(state > 2, IGNORE),
+        state=state,
         tilt=torch.einsum("nij,njhw->nihw", turn, tilt),
         blur=0.5 * torch.log2(variance),
         void=material == IGNORE,

@@ -174,7 +174,7 @@ def read_view(paths: LabelledPhoto, role: Role) -> View:
         material=in_view["material"],
         tooth=in_view["tooth"],
         lingual=lingual_map(in_view["tooth"], lobes, truth.get("side"), frame),
-        lobe=heat_map(lobes, size, known=bool(teeth)),
+        lobe=unknown_lobes(heat_map(lobes, size, known=bool(teeth)), in_view["tooth"], teeth),
         state=state_map(in_view["tooth"], teeth),
         view=_turned(truth.get("view"), frame),
         blur=_blur(truth.get("blur_px"), frame),
@@ -237,6 +237,15 @@ def heat_map(lobes: Floats, size: tuple[int, int], *, known: bool) -> NDArray[np
     return heat
 
 
+def unknown_lobes(
+    heat: NDArray[np.float32], tooth: Labels, teeth: Sequence[dict[str, Any]]
+) -> NDArray[np.float32]:
+    """``heat`` with NaN on teeth that are labelled but whose lobe centres nobody gave, in place."""
+    given = [t["position"] for t in teeth if t.get("lobe_centres")]
+    heat[(tooth > 0) & ~np.isin(tooth, given)] = np.nan
+    return heat
+
+
 def lingual_map(tooth: Labels, lobes: Floats, side: str | None, frame: RowFrame) -> Labels:
     """
     1 on the tongue side of the line through the lobe centres, 0 on the cheek side, on crowns; `IGNORE`
@@ -255,7 +264,7 @@ def lingual_map(tooth: Labels, lobes: Floats, side: str | None, frame: RowFrame)
     up = np.array(
         [along[1], -along[0]]
     )  # a quarter turn against the clock on the screen: up when the row points right
-    rows, columns = np.nonzero(tooth)
+    rows, columns = np.nonzero((tooth > 0) & (tooth != IGNORE))
     points = np.stack([columns, rows], axis=1) - lobes[0]
     place, height = points @ along, points @ up
     line = np.interp(place, (lobes - lobes[0]) @ along, (lobes - lobes[0]) @ up)
@@ -270,7 +279,7 @@ def state_map(tooth: Labels, teeth: Sequence[dict[str, Any]]) -> Labels:
     """State of the tooth that each crown pixel belongs to; `IGNORE` where unknown."""
     table = np.full(256, IGNORE, dtype=np.uint8)
     for each in teeth:
-        if each["state"] in _STATES:
+        if each.get("state") in _STATES:
             table[each["position"]] = int(_STATES[each["state"]])
     return np.asarray(table[tooth])
 

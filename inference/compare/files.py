@@ -25,6 +25,8 @@ MAX_BYTES = 200_000_000
 ID_COLUMNS = ("id", "specimen", "specimen_id", "animal", "animal_id", "photo")
 AGE_COLUMNS = ("age", "age_class", "class", "call", "proposal")
 READING_FILES = (".json", ".jsonl", ".ndjson")
+MADE_WITH = ("model", "criteria", "crestgauge")
+"""Versions that a reading names; readings of different ones are not mixed unnoticed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,22 +237,41 @@ def _readings_set(source: SetSource, ids: Mapping[str, str]) -> tuple[AgeSet, tu
     readings, problems = load_readings(source.path)
     rows = tuple(Row(row=number, id=_animal(r, ids), age=_age(r)) for number, r in readings)
     about = [f"{source.path.name}: {len(readings)} readings by the tool"]
-    for what in ("model", "criteria", "crestgauge"):
-        versions = sorted({getattr(r.versions, what) for _, r in readings})
-        about.append(f"{what}: {', '.join(versions)}")
-        if len(versions) > 1:
-            problems.append(
-                Problem(set_name=source.name, row=None, id="", used=True,
-                        what=f"readings of {len(versions)} different versions of {what} are mixed: "
-                        f"{', '.join(versions)}; compare them apart, or read all photos again")
-            )  # fmt: skip
+    for what in MADE_WITH:
+        about.append(f"{what}: {', '.join(sorted({getattr(r.versions, what) for _, r in readings}))}")
+    problems += mixed_versions([r for _, r in readings], source.name)
     return AgeSet(name=source.name, rows=rows, kind="tool", about=tuple(about)), tuple(problems)
 
 
-def reading_measures(path: Path, *, reader: str, ids: Mapping[str, str] | None = None) -> tuple[Measure, ...]:
-    """Ratios, infundibulum shares and dentine widths of teeth 4 to 6; each photo of an animal is a trial."""
+def mixed_versions(readings: Sequence[Reading], set_name: str) -> list[Problem]:
+    """
+    One problem for each of weights, key and program of which readings of one set name several: a difference
+    between animals may then be one between versions.
+    """
+    problems = []
+    for what in MADE_WITH:
+        versions = sorted({getattr(r.versions, what) for r in readings})
+        if len(versions) > 1:
+            problems.append(
+                Problem(set_name=set_name, row=None, id="", used=True,
+                        what=f"readings of {len(versions)} different versions of {what} are mixed: "
+                        f"{', '.join(versions)}; compare them apart, or read all photos again")
+            )  # fmt: skip
+    return problems
+
+
+def reading_measures(
+    path: Path, *, reader: str, ids: Mapping[str, str] | None = None
+) -> tuple[tuple[Measure, ...], tuple[Problem, ...]]:
+    """
+    Ratios, infundibulum shares and dentine widths of teeth 4 to 6; each photo of an animal is a trial.
+
+    The problems say where readings of different weights, keys or programs are mixed; broken readings are
+    those of `read_age_set`.
+    """
     readings = load_readings(path)[0]
-    return measures_of([(n, _animal(r, ids or {}), r.photo.file, r) for n, r in readings], reader=reader)
+    measures = measures_of([(n, _animal(r, ids or {}), r.photo.file, r) for n, r in readings], reader=reader)
+    return measures, tuple(mixed_versions([r for _, r in readings], f"{reader}, measured"))
 
 
 def measures_of(readings: Sequence[tuple[int, str, str, Reading]], *, reader: str) -> tuple[Measure, ...]:

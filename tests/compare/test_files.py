@@ -109,7 +109,8 @@ def test_readings_are_a_set_by_photo_or_by_a_table_of_photos(tmp_path):
     }
     assert ages.kind == "tool" and [p.id for p in problems] == ["broken.json"]
     assert any("model: rows-1" in line for line in ages.about)
-    measures = reading_measures(folder, reader="tool", ids=photos)
+    measures, mixed = reading_measures(folder, reader="tool", ids=photos)
+    assert not mixed
     gone = [m for m in measures if m.id == "D3" and m.quantity == "ratio"]
     assert gone and all(math.isinf(m.value) for m in gone)
     with pytest.raises(InputError, match="holds no reading"):
@@ -122,6 +123,8 @@ def test_mixed_versions_are_flagged(tmp_path):
     path = write(tmp_path, "all.jsonl", "\n".join(r.to_json() for r in (_named("clear", "D1.jpg"), other)))
     _, problems = read_age_set(SetSource(name="tool", path=path))
     assert "2 different versions of model" in problems[0].what and "rows-2" in problems[0].what
+    _, problems = reading_measures(path, reader="tool")
+    assert [p.set_name for p in problems] == ["tool, measured"] and "rows-1, rows-2" in problems[0].what
 
 
 def test_measurements_by_row(tmp_path):
