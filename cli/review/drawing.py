@@ -28,6 +28,8 @@ PICTURE_WIDTHS: Final = (800, 1600, 3200)
 """Widths in which the page asks for a photo, beside its own. [px]"""
 MAX_STOPS: Final = 64
 """Colours in the strip under a profile; more cannot be told apart on a screen."""
+WIDEST_CROWN: Final = 0.055
+"""Half of a crown's width, tongue to cheek, as a share of the level view; about 5 mm of a row of 75 mm."""
 SIGNS: Final[Mapping[str, str]] = {
     "clear": "●",
     "borderline": "◐",
@@ -105,6 +107,7 @@ def number_place(box: tuple[float, float, float, float], level: LevelView, side:
     down = (math.sin(angle), math.cos(angle))
     away = down if side != "right" else (-down[0], -down[1])
     half = abs(away[0]) * (box[2] - box[0]) / 2 + abs(away[1]) * (box[3] - box[1]) / 2
+    half = min(half, WIDEST_CROWN * level.size[0])  # the box of a turned tooth is wider than the tooth
     x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
     return (round(x + 1.15 * half * away[0], 1), round(y + 1.15 * half * away[1], 1))
 

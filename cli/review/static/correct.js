@@ -106,6 +106,9 @@ export class Corrector {
     const answer = new DOMParser().parseFromString(text, "text/html").getElementById("answer");
     if (!answer) return;
     this.error.hidden = true;
+    // What stands above may grow or shrink: what is under the finger must not move.
+    const held = this.form.contains(document.activeElement) ? document.activeElement : null;
+    const top = held && held.getBoundingClientRect().top;
     for (const id of ["said", "ladder", "ratios"]) {
       const now = document.getElementById(id);
       const next = answer.querySelector(`#${id}`);
@@ -119,6 +122,11 @@ export class Corrector {
       if (words) button.textContent = words.content.textContent;
     }
     this.bands(answer.querySelector("template[data-bands]"));
+    for (const value of answer.querySelector("template[data-values]").content.querySelectorAll("[data-crest]")) {
+      const place = document.querySelector(`#crest-${value.dataset.crest} > summary .value`);
+      if (place) place.textContent = value.textContent;
+    }
+    if (held) window.scrollBy({ top: held.getBoundingClientRect().top - top, behavior: "instant" });
     document.documentElement.dataset.answered = String(Number(document.documentElement.dataset.answered || 0) + 1);
     document.documentElement.dataset.took = took.toFixed(1);
     const said = document.querySelector("#said .class");
