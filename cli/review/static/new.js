@@ -7,7 +7,7 @@ const words = document.getElementById("progress-words");
 const bar = progress.querySelector("progress");
 const error = document.getElementById("new-error");
 const button = form.querySelector("button");
-const file = document.getElementById("photo");
+const files = [document.getElementById("camera"), document.getElementById("photo")];
 const most = Number(form.dataset.maxBytes);
 
 function fail(text) {
@@ -18,11 +18,18 @@ function fail(text) {
   button.focus();
 }
 
+// One picture at a time: choosing in one place empties the other.
+files.forEach((file, i) => file.addEventListener("change", () => { if (file.files.length) files[1 - i].value = ""; }));
+
 form.addEventListener("submit", (event) => {
   event.preventDefault();
   error.hidden = true;
-  const chosen = file.files[0];
-  if (chosen && chosen.size > most) {
+  const chosen = files.map((file) => file.files[0]).find(Boolean);
+  if (!chosen) {
+    fail("No picture yet. Take one, or choose a file.");
+    return;
+  }
+  if (chosen.size > most) {
     fail(`This file has ${(chosen.size / 1048576).toFixed(0)} MB; at most ${(most / 1048576).toFixed(0)} MB are taken. Choose a smaller picture.`);
     return;
   }
@@ -44,5 +51,8 @@ form.addEventListener("submit", (event) => {
     else fail(answer.error || "The picture was not taken. Try again.");
   });
   request.addEventListener("error", () => fail("No connection. The picture is still here: move nearer and send again."));
-  request.send(new FormData(form));
+  const data = new FormData(form);
+  data.delete("photo");
+  data.append("photo", chosen);
+  request.send(data);
 });
