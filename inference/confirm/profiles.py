@@ -12,15 +12,30 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from crestgauge.inference.confirm.geometry import Place
+from crestgauge.inference.confirm.geometry import Place, band_edges, place
+from crestgauge.inference.errors import InputError
 from crestgauge.inference.json_form import encode
-from crestgauge.inference.reading import Reading
+from crestgauge.inference.reading import CrestReading, Reading, ToothReading
 
 Pixels = NDArray[np.uint8]
 _PX, _LEVEL = {"decimals": 3}, {"decimals": 1}
+LUMA: Final = np.array([0.2126, 0.7152, 0.0722])
+"""Weights of ITU-R BT.709 for red, green, blue."""
+NEIGHBOURS: Final = 9
+"""Profiles in one average."""
+AVERAGED_SHARE: Final = 0.10
+"""They lie within this share of the crest: 45 to 55 % is what the definitions call the exact middle. [1]"""
+AVERAGED_LEAST_PX: Final = 4.0
+"""On a short crest they lie within this length, or nothing would be averaged. [px]"""
+LEAST_REACH_PX: Final = 12.0
+MOST_REACH_PX: Final = 600.0
+"""Limits of the half length of a profile. [px]"""
+MOST_SAMPLES: Final = 300
+"""Samples on one side of the line at most. Long profiles get a longer step."""
 STEP_PX: Final = 0.25
 """Distance of samples along a profile. [px]"""
 
@@ -94,11 +109,94 @@ def crest_profile(
     InputError
         If the picture has another size than the reading, or the reading has no such crest.
     """
-    raise NotImplementedError
+    if pixels.shape != (reading.photo.height, reading.photo.width, 3):
+        raise InputError(
+            f"profile: picture of shape {pixels.shape}; needs the upright photo of the reading, "
+            f"({reading.photo.height}, {reading.photo.width}, 3)."
+        )
+    for found in reading.teeth:
+        for crest in found.crests:
+            if (found.position, crest.lobe) == (tooth, lobe):
+                return _profile(reading, pixels, found, crest, at)
+    raise InputError(f"profile: tooth {tooth}, lobe {lobe}: no crest there in the reading.")
 
 
 def crest_profiles(
     reading: Reading, pixels: Pixels, *, teeth: tuple[int, ...] = (4, 5, 6), at: float = 0.5
 ) -> Mapping[tuple[int, int], CrestProfile]:
     """Profiles of all crests with a line on some teeth, by (tooth, lobe); a pure function, worth caching."""
-    raise NotImplementedError
+    found = {}
+    for tooth in reading.teeth:
+        for crest in tooth.crests if tooth.position in teeth else ():
+            profile = crest_profile(reading, pixels, tooth.position, crest.lobe, at=at)
+            if profile is not None:
+                found[tooth.position, crest.lobe] = profile
+    return found
+
+
+def _profile(
+    reading: Reading, pixels: Pixels, tooth: ToothReading, crest: CrestReading, at: float
+) -> CrestProfile | None:
+    middle = place(reading, tooth, crest, at)
+    if middle is None:
+        return None
+    line = np.asarray(crest.line, dtype=np.float64)
+    length = float(np.hypot(*np.diff(line, axis=0).T).sum())
+    span = min(max(AVERAGED_SHARE * length, AVERAGED_LEAST_PX), length)
+    near = np.clip(at + np.linspace(-0.5, 0.5, NEIGHBOURS) * span / length, 0.0, 1.0)
+    places = [place(reading, tooth, crest, float(share)) for share in near]
+    reach = _reach(tooth, crest)
+    step = max(STEP_PX, reach / MOST_SAMPLES)
+    n = round(reach / step)
+    offsets = np.arange(-n, n + 1) * step
+    centres = np.array([p.centre for p in places if p is not None])
+    normals = np.array([p.normal for p in places if p is not None])
+    x = centres[:, :1] + offsets * normals[:, :1]
+    y = centres[:, 1:] + offsets * normals[:, 1:]
+    colour = _sampled(pixels, x, y).mean(axis=0)
+    height, width = pixels.shape[:2]
+    inside = (x.min() >= 0) and (y.min() >= 0) and (x.max() <= width - 1) and (y.max() <= height - 1)
+    return CrestProfile(
+        tooth=tooth.position,
+        lobe=crest.lobe,
+        at=at,
+        place=middle,
+        start_px=float(offsets[0]),
+        step_px=float(step),
+        grey=tuple(float(v) for v in colour @ LUMA),
+        rgb=tuple((int(r), int(g), int(b)) for r, g, b in np.rint(colour)),
+        averaged_over=len(centres),
+        length_px=span,
+        edges_px=band_edges(crest),
+        inside=bool(inside),
+    )
+
+
+def _reach(tooth: ToothReading, crest: CrestReading) -> float:
+    """Half length of a profile: all bands with as much again outside them. [px]"""
+    edges = band_edges(crest)
+    if edges is not None:
+        reach = 1.8 * max(edges[0], -edges[3])
+    elif tooth.box is not None:
+        reach = 0.35 * min(tooth.box[2] - tooth.box[0], tooth.box[3] - tooth.box[1])
+    else:
+        reach = LEAST_REACH_PX
+    return float(np.clip(reach, LEAST_REACH_PX, MOST_REACH_PX))
+
+
+def _sampled(pixels: Pixels, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """
+    Cubic samples, shape (*x.shape, 3), 0..255; only the part of the picture round the places is touched.
+    """
+    height, width = pixels.shape[:2]
+    x0, x1 = (int(np.clip(v, 0, width - 1)) for v in (x.min() - 3, x.max() + 4))
+    y0, y1 = (int(np.clip(v, 0, height - 1)) for v in (y.min() - 3, y.max() + 4))
+    part = pixels[y0 : y1 + 1, x0 : x1 + 1].astype(np.float32)
+    found = cv2.remap(
+        part,
+        (x - x0).astype(np.float32),
+        (y - y0).astype(np.float32),
+        cv2.INTER_CUBIC,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return np.clip(np.asarray(found, dtype=np.float64), 0.0, 255.0)

@@ -25,7 +25,18 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 RowId = BigInteger().with_variant(Integer, "sqlite")
 
-APPEND_ONLY = ("specimens", "photos", "sightings", "photo_links", "readings", "failures", "calls")
+APPEND_ONLY = (
+    "specimens",
+    "photos",
+    "sightings",
+    "photo_links",
+    "readings",
+    "failures",
+    "calls",
+    "measurements",
+    "second_reads",
+    "settlements",
+)
 """Tables that the triggers guard: all of them."""
 
 
@@ -176,7 +187,18 @@ class ReadingRow(Stamped, Base):
         CheckConstraint("outcome IN ('clear', 'borderline', 'retake')", name="outcome"),
         Index("uq_readings_key", "photo_id", "model_version", "criteria_version", unique=True),
         Index("ix_readings_photo_id", "photo_id", "id"),
-        Index("ix_readings_queue", "outcome", "doubt", "id"),
+        # Holds all that a queue shows, so that sorting ten thousand rows never touches the long JSON texts.
+        Index(
+            "ix_readings_queue_page",
+            "outcome",
+            "doubt",
+            "id",
+            "photo_id",
+            "age_class",
+            "side",
+            "model_version",
+            "criteria_version",
+        ),
     )
 
 
@@ -226,4 +248,64 @@ class CallRow(Stamped, Base):
         CheckConstraint("(decision IN ('none', 'withdrawn')) = (age_class IS NULL)", name="age_class"),
         Index("ix_calls_specimen_id", "specimen_id", "id"),
         Index("ix_calls_photo_id", "photo_id", "id"),
+    )
+
+
+class MeasurementRow(Stamped, Base):
+    """
+    What a person corrected of a reading, one part a row, beside the machine's reading and never over it.
+
+    ``value`` is JSON: one part of ``crestgauge.corrections/1``, or null where the person took it back.
+    """
+
+    __tablename__ = "measurements"
+
+    replaces: Mapped[int | None] = mapped_column(ForeignKey("measurements.id"), unique=True)
+    reading_id: Mapped[int] = mapped_column(ForeignKey("readings.id"))
+    person: Mapped[str] = mapped_column(String(120))
+    kind: Mapped[str] = mapped_column(String(10))
+    tooth: Mapped[int | None] = mapped_column(Integer)
+    lobe: Mapped[int | None] = mapped_column(Integer)
+    value: Mapped[str] = mapped_column(Text)
+
+    __table_args__ = (
+        CheckConstraint("kind IN ('edges', 'crest', 'tooth', 'side', 'ruler')", name="kind"),
+        CheckConstraint("(kind IN ('edges', 'crest')) = (lobe IS NOT NULL)", name="lobe"),
+        CheckConstraint("(kind IN ('side', 'ruler')) = (tooth IS NULL)", name="tooth"),
+        Index("ix_measurements_reading_id", "reading_id", "id"),
+    )
+
+
+class SecondReadRow(Stamped, Base):
+    """Somebody wants a second reader for a photo (``wanted``), or takes the wish back."""
+
+    __tablename__ = "second_reads"
+
+    replaces: Mapped[int | None] = mapped_column(ForeignKey("second_reads.id"), unique=True)
+    photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"))
+    person: Mapped[str] = mapped_column(String(120))
+    wanted: Mapped[bool] = mapped_column(Boolean)
+    why: Mapped[str | None] = mapped_column(Text)
+
+    __table_args__ = (Index("ix_second_reads_photo_id", "photo_id", "id"),)
+
+
+class SettlementRow(Stamped, Base):
+    """A third reader's call that settles between two that disagree."""
+
+    __tablename__ = "settlements"
+
+    replaces: Mapped[int | None] = mapped_column(ForeignKey("settlements.id"), unique=True)
+    photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"))
+    person: Mapped[str] = mapped_column(String(120))
+    call_id: Mapped[int] = mapped_column(ForeignKey("calls.id"))
+    first_call_id: Mapped[int] = mapped_column(ForeignKey("calls.id"))
+    second_call_id: Mapped[int] = mapped_column(ForeignKey("calls.id"))
+
+    __table_args__ = (
+        CheckConstraint(
+            "call_id <> first_call_id AND call_id <> second_call_id AND first_call_id <> second_call_id",
+            name="three_calls",
+        ),
+        Index("ix_settlements_photo_id", "photo_id", "id"),
     )
