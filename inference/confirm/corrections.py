@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal, NoReturn, TypeVar
 
@@ -241,6 +242,81 @@ class Corrections:
             return cls.from_dict(json.loads(text))
         except (json.JSONDecodeError, UnicodeDecodeError, RecursionError) as error:
             raise InputError(f"corrections: not valid JSON ({error}); needs a {SCHEMA} object.") from error
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """
+    One part of corrections as a ledger keeps it: a row of its own.
+
+    ``value`` are the JSON values of one `BandEdges`, `CrestMark`, `ToothMark`, `SideMark` or `Ruler`.
+    """
+
+    kind: Literal["edges", "crest", "tooth", "side", "ruler"]
+    tooth: int | None
+    lobe: int | None
+    value: Mapping[str, Any]
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """What it is about; a newer part with the same key takes the place of an older one."""
+        return (self.kind, self.tooth, self.lobe, self.value["at"] if self.kind == "edges" else None)
+
+
+def parts_of(corrections: Corrections) -> tuple[Part, ...]:
+    """The parts of corrections, in a fixed order."""
+    values = corrections.to_dict()
+    found = [Part(kind="edges", tooth=v["tooth"], lobe=v["lobe"], value=v) for v in values["edges"]]
+    found += [Part(kind="crest", tooth=v["tooth"], lobe=v["lobe"], value=v) for v in values["crests"]]
+    found += [Part(kind="tooth", tooth=v["tooth"], lobe=None, value=v) for v in values["teeth"]]
+    if values["side"] is not None:
+        found.append(Part(kind="side", tooth=None, lobe=None, value=values["side"]))
+    if values["ruler"] is not None:
+        found.append(Part(kind="ruler", tooth=None, lobe=None, value=values["ruler"]))
+    return tuple(found)
+
+
+def from_parts(parts: Iterable[tuple[str, Mapping[str, Any]]]) -> Corrections:
+    """
+    Corrections from (kind, value) in the order in which they were kept; a later one on the same thing wins.
+
+    Edges on a crest give way to a later mark on it, and a mark to later edges.
+
+    Raises
+    ------
+    InputError
+        If a value is not one of its kind.
+    """
+    found: dict[tuple[object, ...], Any] = {}
+    for kind, value in parts:
+        part = _decoded(_KINDS[kind], value)
+        if isinstance(part, BandEdges):
+            found.pop(("crest", part.tooth, part.lobe), None)
+            key: tuple[object, ...] = ("edges", part.tooth, part.lobe, part.at)
+        elif isinstance(part, CrestMark):
+            found = {k: v for k, v in found.items() if k[:3] != ("edges", part.tooth, part.lobe)}
+            key = ("crest", part.tooth, part.lobe)
+        else:
+            key = (kind, part.tooth) if isinstance(part, ToothMark) else (kind,)
+        found.pop(key, None)
+        found[key] = part
+    kept = list(found.values())
+    return Corrections(
+        edges=tuple(p for p in kept if isinstance(p, BandEdges)),
+        crests=tuple(p for p in kept if isinstance(p, CrestMark)),
+        teeth=tuple(p for p in kept if isinstance(p, ToothMark)),
+        side=next((p for p in kept if isinstance(p, SideMark)), None),
+        ruler=next((p for p in kept if isinstance(p, Ruler)), None),
+    )
+
+
+_KINDS: Final[Mapping[str, type[Any]]] = {
+    "edges": BandEdges,
+    "crest": CrestMark,
+    "tooth": ToothMark,
+    "side": SideMark,
+    "ruler": Ruler,
+}
 
 
 def edges_from_widths(

@@ -8,6 +8,7 @@ shown.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -135,21 +136,25 @@ def band_edges(crest: CrestReading) -> Edges | None:
 
 def level_view(reading: Reading) -> LevelView:
     """The row of a reading turned level; the whole photo where it has fewer than two teeth with a crown."""
-    width, height = reading.photo.width, reading.photo.height
-    boxes = np.array([tooth.box for tooth in reading.teeth if tooth.box is not None]).reshape(-1, 4)
-    if len(boxes) < 2:
+    boxes = [tooth.box for tooth in reading.teeth if tooth.box is not None]
+    return level_of(reading.photo.width, reading.photo.height, boxes)
+
+
+def level_of(width: int, height: int, boxes: Sequence[Sequence[float]]) -> LevelView:
+    """`level_view` from the size of the photo and the boxes of its crowns, front first. [px]"""
+    box = np.asarray(boxes, dtype=np.float64).reshape(-1, 4)
+    if len(box) < 2:
         return LevelView(
             matrix=((1.0, 0.0, 0.0), (0.0, 1.0, 0.0)),
             angle_deg=0.0,
             size=(float(width), float(height)),
             found=False,
         )
-    middles = (boxes[:, :2] + boxes[:, 2:]) / 2
-    dx, dy = _direction(middles)
+    dx, dy = _direction((box[:, :2] + box[:, 2:]) / 2)
     turn = np.array([[dx, dy], [-dy, dx]])
-    corners = np.concatenate([boxes[:, [0, 1]], boxes[:, [2, 1]], boxes[:, [2, 3]], boxes[:, [0, 3]]])
-    # A box of the upright photo round a turned crown is larger than the crown, so this is room enough.
-    low, high = (corners @ turn.T).min(axis=0), (corners @ turn.T).max(axis=0)
+    corners = np.concatenate([box[:, [0, 1]], box[:, [2, 1]], box[:, [2, 3]], box[:, [0, 3]]]) @ turn.T
+    # The upright box round a turned crown is larger than the crown, so this is room enough.
+    low, high = corners.min(axis=0), corners.max(axis=0)
     room = MARGIN * float(high[0] - low[0]) / 2
     shift = room - low
     return LevelView(

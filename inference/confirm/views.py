@@ -16,18 +16,13 @@ from crestgauge.inference.confirm.geometry import LevelView, Place
 from crestgauge.inference.confirm.profiles import CrestProfile
 from crestgauge.inference.evidence import State
 from crestgauge.inference.json_form import encode
+from crestgauge.inference.ledger.states import CallsState
 from crestgauge.inference.reading import AccuracyReading, Box, DefinitionRatios, Point, Side
 from crestgauge.inference.rules import Outcome
 
 _NUMBER, _PX, _POINT = {"decimals": 4}, {"decimals": 3}, {"decimals": 2}
 CAUTION: Final = "A proposal for a trained person to confirm."
 
-CallsStateWord = Literal["none", "one", "second_wanted", "disagree", "agreed", "settled"]
-"""
-none: nobody called. one: one reader called, and that is enough. second_wanted: a second reader is asked for
-and fewer than two have called. disagree: two readers called differently; a third settles. agreed: two readers
-called the same. settled: a third reader's call stands.
-"""
 ChoiceValue = Literal["confirm", "change", "own", "retake", "leave", "settle", "withdraw"]
 
 
@@ -295,7 +290,8 @@ class CallsView:
 
     Parameters
     ----------
-    state : CallsStateWord
+    state : CallsState
+        See `crestgauge.inference.ledger.states.CallsState`.
     words : str
         The same in a sentence, without giving away what is hidden.
     calls : tuple of CallView
@@ -305,15 +301,20 @@ class CallsView:
     may_settle : bool
         This viewer may settle (two others disagree).
     final : str or None
-        The class that stands when all is done; None before, or while hidden.
+        The class that stands when all is done ("none" where the readers give none); None before, or while
+        hidden.
+    second_wanted, asked_by_viewer : bool
+        Two readers are wanted for this photo; this viewer asked for it.
     """
 
-    state: CallsStateWord
+    state: CallsState
     words: str
     calls: tuple[CallView, ...]
     hidden: int
     may_settle: bool
     final: str | None
+    second_wanted: bool
+    asked_by_viewer: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -501,7 +502,7 @@ class QueueRow:
         `crestgauge.inference.ledger.doubt`.
     level : LevelView
         For a thumbnail turned level.
-    calls : CallsStateWord
+    calls : CallsState
         Without whose and what.
     own_call : str or None
         The viewer's own standing call: its class, or "none".
@@ -517,7 +518,7 @@ class QueueRow:
     words: str
     doubt: float | None = field(metadata=_NUMBER)
     level: LevelView
-    calls: CallsStateWord
+    calls: CallsState
     own_call: str | None
 
 

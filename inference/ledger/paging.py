@@ -10,28 +10,21 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from crestgauge.inference.ledger.readers import standing
+from crestgauge.inference.ledger.states import NO_CLASS, PhotoCalls
 from crestgauge.inference.ledger.store import Ledger
 from crestgauge.inference.ledger.tables import Base
 
 _T = Base.metadata.tables
 Row = Mapping[str, Any]
 Todo = Literal["mine", "second", "disagree", "done", "all"]
-CallsState = Literal["none", "one", "second_wanted", "disagree", "agreed", "settled"]
-"""
-none: nobody called. one: one reader called, and that is enough. second_wanted: a second reader is wanted and
-fewer than two have called. disagree: readers called differently and nobody settled. agreed: all called the
-same. settled: a third reader's call stands.
-"""
 HEAPS: Final = ("borderline", "retake", "clear")
-NO_CLASS: Final = "none"
-"""Stands for the class of a call that gives none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,26 +61,6 @@ class PageQuery:
     by_hash: bool = False
     limit: int = 50
     offset: int = 0
-
-
-@dataclass(slots=True, kw_only=True)
-class PhotoCalls:
-    """Standing calls of one photo: reader to class (`NO_CLASS` for none), in the order of the calls."""
-
-    classes: dict[str, str] = field(default_factory=dict)
-    asked: list[str] = field(default_factory=list)
-    settled: bool = False
-
-    def state(self, readers_wanted: int) -> CallsState:
-        """Where the calls stand; a standing request asks for two readers."""
-        readers = len(self.classes)
-        if readers < (2 if self.asked else readers_wanted):
-            return "second_wanted" if readers or self.asked else "none"
-        if self.settled:
-            return "settled"
-        if readers == 1:
-            return "one"
-        return "agreed" if len(set(self.classes.values())) == 1 else "disagree"
 
 
 @dataclass(frozen=True, slots=True)
