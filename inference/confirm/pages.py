@@ -505,10 +505,3 @@ __all__ = [
     "retake_message_page",
     "specimen_page",
 ]
-    "jaw_page",
-    "measurement_words",
-    "new_jaw_page",
-    "queue_page",
-    "retake_message_page",
-    "specimen_page",
-]

@@ -34,9 +34,9 @@ AVERAGED_LEAST_PX: Final = 4.0
 LEAST_REACH_PX: Final = 12.0
 MOST_REACH_PX: Final = 600.0
 """Limits of the half length of a profile. [px]"""
-MOST_SAMPLES: Final = 300
+MOST_SAMPLES: Final = 160
 """Samples on one side of the line at most. Long profiles get a longer step."""
-STEP_PX: Final = 0.25
+STEP_PX: Final = 0.5
 """Distance of samples along a profile. [px]"""
 
 

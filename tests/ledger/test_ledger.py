@@ -27,6 +27,7 @@ from crestgauge.inference.ledger.queries import (
     specimens,
     standing_calls,
 )
+from crestgauge.inference.ledger.readers import add_settlement
 from crestgauge.inference.ledger.record import (
     Call,
     PhotoFacts,
@@ -58,6 +59,15 @@ def keep(ledger, k, *, specimen_id=None, **reading):
         return photo, add_reading(connection, ledger, photo, make_reading(f"{k:064x}", **reading))
 
 
+def settled_row(ledger, photo):
+    """Three readers' calls on a photo, the third of which settles."""
+    rows = [
+        add_call(ledger, Call(person=person, decision="own", age_class=age_class, photo_id=photo))
+        for person, age_class in (("A", "2.5"), ("B", "3.5"), ("C", "3.5"))
+    ]
+    return add_settlement(ledger, photo, "C", call_id=rows[2], between=(rows[0], rows[1]))
+
+
 def test_migrations_make_what_the_models_say(ledger):
     """Alembic's own comparison finds no difference, so neither side can be changed alone."""
     with ledger.reading() as connection:
@@ -80,6 +90,12 @@ def test_no_row_is_ever_changed_or_deleted(ledger):
             {"location": "y", "kind": "photo", "message": "z", "model_version": "m", "criteria_version": "c"},
         )
     add_call(ledger, Call(person="R", decision="own", age_class="3.5", photo_id=photo, reading_id=reading))
+    mark = {"tooth": 4, "lobe": None, "value": "{}", "replaces": None, "kind": "tooth", "person": "R"}
+    request = {"photo_id": photo, "person": "R", "wanted": True, "why": None, "replaces": None}
+    with ledger.writing() as connection:
+        ledger.add(connection, "measurements", {**mark, "reading_id": reading})
+        ledger.add(connection, "second_reads", request)
+    settled_row(ledger, photo)
     for table in APPEND_ONLY:
         for statement in (f"UPDATE {table} SET recorded_by = 'x'", f"DELETE FROM {table}"):
             with pytest.raises(LedgerError, match="only added"), ledger.writing() as connection:
@@ -87,7 +103,7 @@ def test_no_row_is_ever_changed_or_deleted(ledger):
         with ledger.reading() as connection:
             assert connection.execute(
                 sa.select(Base.metadata.tables[table].c.recorded_by)
-            ).scalars().all() == ["test"]
+            ).scalars().all() == ["test"] * (4 if table == "calls" else 1)
 
 
 def test_sqlite_refuses_other_programs_too(tmp_path):
@@ -108,8 +124,9 @@ def test_sqlite_refuses_other_programs_too(tmp_path):
 def test_postgresql_refuses_truncate(ledger):
     if ledger.url.get_backend_name() != "postgresql":
         pytest.skip("TRUNCATE exists on PostgreSQL only")
-    with pytest.raises(LedgerError, match="only added"), ledger.writing() as connection:
-        connection.exec_driver_sql("TRUNCATE calls")
+    for table in APPEND_ONLY:
+        with pytest.raises(LedgerError, match="only added"), ledger.writing() as connection:
+            connection.exec_driver_sql(f"TRUNCATE {table} CASCADE")
 
 
 def test_correction_is_a_new_row_that_names_the_old_one(ledger):
