@@ -14,6 +14,7 @@ from typing import Any, Final, Literal
 from crestgauge.inference.confirm.corrections import Corrections
 from crestgauge.inference.confirm.geometry import LevelView, Place
 from crestgauge.inference.confirm.profiles import CrestProfile
+from crestgauge.inference.errors import InputError
 from crestgauge.inference.evidence import State
 from crestgauge.inference.json_form import encode
 from crestgauge.inference.ledger.states import CallsState
@@ -21,6 +22,8 @@ from crestgauge.inference.reading import AccuracyReading, Box, DefinitionRatios,
 from crestgauge.inference.rules import Outcome
 
 _NUMBER, _PX, _POINT = {"decimals": 4}, {"decimals": 3}, {"decimals": 2}
+MAX_PAGE_SIZE: Final = 200
+MAX_SEARCH: Final = 64
 CAUTION: Final = "A proposal for a trained person to confirm."
 
 ChoiceValue = Literal["confirm", "change", "own", "retake", "leave", "settle", "withdraw"]
@@ -487,6 +490,19 @@ class QueueAsk:
     search: str = ""
     page: int = 1
     page_size: int = 50
+
+    def __post_init__(self) -> None:
+        for name, found, allowed in (
+            ("outcomes", self.outcomes, ("borderline", "retake", "clear")),
+            ("todo", (self.todo,), ("mine", "second", "disagree", "done", "all")),
+        ):
+            if not set(found) <= set(allowed) or len(set(found)) != len(found):
+                raise InputError(f"queue: {name} {found}; needs some of {', '.join(allowed)}.")
+        if self.page < 1 or not 1 <= self.page_size <= MAX_PAGE_SIZE or len(self.search) > MAX_SEARCH:
+            raise InputError(
+                f"queue: page {self.page} of {self.page_size}; needs a page from 1 on, of 1 to "
+                f"{MAX_PAGE_SIZE} photos, and at most {MAX_SEARCH} characters to search for."
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ Names are compared as they are written; `known_spelling` finds the spelling that
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -154,6 +155,7 @@ def add_settlement(
         return ledger.add(connection, "settlements", values)
 
 
+@cache
 def standing(table: str) -> sa.ColumnElement[bool]:
     """True for rows of a table that no later row replaces."""
     rows, later = _T[table], _T[table].alias()
