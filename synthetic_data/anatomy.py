@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 
 from crestgauge.inference.evidence import State
 from crestgauge.model.labels import LOBES, MILK_LOBES
+from crestgauge.synthetic_data.eruption import milk_wear_depth, sample_stage, wear_depth
 
 Array = NDArray[np.float64]
 
 RIDGE_POINTS = 13
-RIDGES_PER_LOBE = 3
+
 
 ADULT_SIZE_MM = {
     1: (9.5, 5.5),
@@ -33,11 +34,6 @@ ADULT_SIZE_MM = {
 }
 MILK_SIZE_MM = {1: (8.0, 4.5), 2: (10.5, 6.0), 3: (16.5, 8.0)}
 LOBE_SPLIT = {(1,): (1.0,), (2,): (0.54, 0.46)}
-
-# Depth of wear below the unworn tip against years since a molar of the class came into wear. [year, mm]
-WEAR_YEARS = np.array([-2.0, 0.0, 0.5, 1.5, 2.5, 3.5, 4.5, 5.5, 6.5, 7.5, 9.5, 13.0])
-WEAR_MM = np.array([0.0, 0.0, 0.35, 1.25, 2.0, 2.75, 3.45, 4.25, 5.35, 6.2, 6.9, 7.6])
-WEAR_LAG_YEARS = {1: 0.5, 2: 0.4, 3: 0.2, 4: 0.0, 5: 1.0, 6: 2.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -105,17 +101,42 @@ class Jaw:
         return tuple(lobe for tooth in self.teeth for lobe in tooth.lobes)
 
 
-def wear_depth(position: int, age_years: float) -> float:
-    """Mean depth of wear below the unworn tip. [mm]"""
-    return float(np.interp(age_years - WEAR_LAG_YEARS[position], WEAR_YEARS, WEAR_MM))
-
-
 def _wiggle(rng: Generator, u: Array, amplitude: float) -> Array:
     phase = rng.uniform(0, 2 * np.pi, 3)
     size = rng.normal(0, amplitude, 3) / np.array([1.0, 1.6, 2.4])
     return sum(
         s * np.sin(np.pi * (k + 1) * u / 1.3 + p) for k, (s, p) in enumerate(zip(size, phase, strict=True))
     )
+
+
+def _premolar_ridges(
+    rng: Generator,
+    u: Array,
+    *,
+    half: float,
+    width: float,
+    tip_z: float,
+    joined: tuple[bool, bool],
+    roughness: float,
+) -> tuple[Array, Array, Array, Array]:
+    """
+    A premolar is one long sharp ridge with ribs that slant backwards to the tongue side.
+
+    Returns the tongue-side rib (K, 3), y and z of the main ridge (K,), the cross ridge between (K, 3).
+    """
+    wiggle = 0.12 * roughness
+    fall = [float(rng.uniform(0.1, 0.6) if j else rng.uniform(0.9, 2.8)) for j in joined]
+    main_y = width * (rng.uniform(0.04, 0.16) - rng.uniform(0.05, 0.2) * u**2) + _wiggle(rng, u, wiggle)
+    main_z = tip_z - np.where(u < 0, fall[0], fall[1]) * np.abs(u) ** rng.uniform(1.2, 2.0)
+    main_z = main_z + _wiggle(rng, u, wiggle)
+    place, long, slant = rng.uniform(-0.15, 0.4), rng.uniform(0.3, 0.62), rng.uniform(-0.02, 0.16)
+    rib_y = width * (-rng.uniform(0.17, 0.27) - slant * u) + _wiggle(rng, u, wiggle)
+    rib_z = tip_z - rng.uniform(0.3, 1.9) - 0.9 * u**2 - 0.4 * (u + 1)
+    rib = np.column_stack([half * (place + long * u), rib_y, rib_z])
+    start = np.array([half * (place - rng.uniform(0.0, 0.5)), 0.08 * width, tip_z - 0.3])
+    end = np.array([half * (place - 0.3 * long), -0.20 * width, tip_z - rng.uniform(0.5, 1.8)])
+    cross = start + 0.5 * (u[:, None] + 1) * (end - start)
+    return rib, main_y, main_z, cross
 
 
 def _lobe(
@@ -133,8 +154,13 @@ def _lobe(
     tip_z: float,
     style: dict[str, float],
     roughness: float,
+    joined: tuple[bool, bool] = (False, False),
 ) -> Lobe:
-    """Ridges of one lobe: a tongue-side blade, a cheek-side crescent and a pillar or cross ridge."""
+    """
+    Ridges of one lobe: a tongue-side blade, a cheek-side crescent and a pillar or cross ridge.
+
+    ``joined``: a premolar's main ridge runs on into the lobe before it, after it.
+    """
     u = np.linspace(-1.0, 1.0, RIDGE_POINTS)
     j = lambda s: float(rng.normal(1.0, s))  # noqa: E731 - a jitter factor, used many times below
     reach = 0.97
@@ -165,16 +191,13 @@ def _lobe(
     elif kind == "heel":
         blade_y, crescent_y = 0.75 * blade_y, 0.8 * crescent_y
         depth *= 0.75
-    else:  # premolar: one main ridge a little to the cheek side, a shorter tongue-side ridge, a cross ridge
-        crescent_y = width * (0.10 - 0.16 * np.abs(u) ** 2) + _wiggle(rng, u, roughness * 0.25)
-        blade_u = u * 0.62 + rng.uniform(0.0, 0.3)
-        blade_z = tip_z - 0.9 * j(0.3) - 1.3 * np.abs(u) ** 2
-        cross = rng.uniform(-0.2, 0.45)
-        cross_x = half * (cross + 0.25 * u)
-        cross_y = width * (-0.09 + 0.19 * u)
-        pillar = np.column_stack([cross_x, cross_y, np.full_like(u, tip_z - rng.uniform(0.4, 1.6))])
-        depth *= 0.62
-        blade = np.column_stack([half * blade_u, blade_y, blade_z])
+    else:
+        blade, crescent_y, crescent_z, pillar = _premolar_ridges(
+            rng, u, half=half, width=width, tip_z=tip_z, joined=joined, roughness=roughness
+        )
+        blade_y = blade[:, 1]
+        out_l, out_b = float(rng.uniform(2.5, 8.0)), float(rng.uniform(3.0, 8.0))
+        depth *= rng.uniform(0.5, 0.75)
         fossa = length > 5.0
     if kind != "premolar":
         blade = np.column_stack([half * u, blade_y, blade_z])
@@ -212,17 +235,17 @@ def _style(rng: Generator, shape: str) -> dict[str, float]:
     wide = {"typical": 1.0, "broad": 1.12, "narrow": 0.88, "irregular": 1.0}[shape]
     return {
         "width": wide * rng.normal(1.0, 0.04),
-        "blade_bow": rng.uniform(0.02, 0.14),
-        "blade_drop": rng.uniform(0.7, 2.0),
+        "blade_bow": rng.uniform(-0.01, 0.17),
+        "blade_drop": rng.uniform(0.5, 2.3),
         "blade_power": rng.uniform(1.5, 2.8),
-        "fossa_mm": rng.uniform(4.4, 5.6),
-        "lingual_out": rng.uniform(6.0, 14.0),
-        "lingual_in": rng.uniform(1.5, 2.3),
-        "buccal_out": rng.uniform(3.6, 7.5),
-        "buccal_in": rng.uniform(1.5, 2.4),
-        "buccal_lower": rng.uniform(0.4, 1.6),
-        "horn": rng.uniform(0.27, 0.38),
-        "crescent_power": rng.uniform(1.6, 2.6),
+        "fossa_mm": rng.uniform(4.2, 5.8),
+        "lingual_out": rng.uniform(4.5, 16.0),
+        "lingual_in": rng.uniform(1.4, 2.6),
+        "buccal_out": rng.uniform(3.0, 8.5),
+        "buccal_in": rng.uniform(1.4, 2.6),
+        "buccal_lower": rng.uniform(0.2, 1.9),
+        "horn": rng.uniform(0.25, 0.42),
+        "crescent_power": rng.uniform(1.15, 3.0),
         "crescent_drop": rng.uniform(0.9, 2.4),
         "pillar": rng.uniform(0.0, 1.0),
     }
@@ -232,7 +255,12 @@ def _lobe_lengths(rng: Generator, position: int, milk: bool, length: float) -> l
     """(length, width share, kind) of the lobes of one tooth, front first."""
     split = rng.normal(0, 0.02)
     if milk and position == 3:
-        shares = [(0.29 + split, 0.74, "molar"), (0.33, 0.88, "molar"), (0.38 - split, 1.0, "molar")]
+        front, swell = 1.5 * split + rng.normal(0, 0.012), rng.normal(0, 0.04, 2)
+        shares = [
+            (0.29 + front, 0.74 + swell[0], "molar"),
+            (0.33, 0.88 + swell[1], "molar"),
+            (0.38 - front, 1.0, "molar"),
+        ]
     elif position == 6:
         heel = rng.uniform(0.19, 0.26)
         shares = [
@@ -256,44 +284,6 @@ def _lobe_lengths(rng: Generator, position: int, milk: bool, length: float) -> l
     return [(share * length, w, kind) for share, w, kind in shares]
 
 
-def tooth_states(rng: Generator, age_years: float) -> tuple[dict[int, State], bool, dict[int, float]]:
-    """
-    States of the six positions, whether teeth 1..3 are milk teeth, and how far below the row erupting teeth
-    stand [mm].
-    """
-    states: dict[int, State] = dict.fromkeys(range(1, 7), "erupted")
-    low: dict[int, float] = {}
-    milk = age_years < 1.45 + rng.normal(0, 0.06)
-    if age_years < 0.35:
-        states[4], low[4] = "erupting", rng.uniform(0.3, 3.0)
-    m2_low = float(
-        np.interp(age_years, [0.40, 0.6, 0.95], [7.5, 3.5, 0.0])
-        + (rng.normal(0, 0.6) if age_years < 1.0 else 0.0)
-    )
-    m3_low = float(
-        np.interp(age_years, [1.0, 1.35, 1.8, 2.2], [8.5, 5.0, 1.8, 0.0])
-        + (rng.normal(0, 0.6) if age_years < 2.2 else 0.0)
-    )
-    for position, lowness, start in ((5, m2_low, 0.42), (6, m3_low, 1.05)):
-        if age_years < start or lowness > 6.5:
-            states[position] = "absent"
-        elif lowness > 1.1:
-            states[position], low[position] = "erupting", lowness
-        else:
-            low[position] = max(lowness, 0.0) * 0.5
-    if states[5] != "erupted":
-        states[6] = "absent"
-    if not milk and age_years < 1.75:
-        for position in (1, 2, 3):
-            depth = float(
-                np.clip(np.interp(age_years, [1.4, 1.65], [3.2, 0.0]) + rng.normal(0, 0.8), 0.0, 4.0)
-            )
-            low[position] = depth
-            if depth > 1.1:
-                states[position] = "erupting"
-    return states, milk, low
-
-
 def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnormal: bool = True) -> Jaw:
     """
     Draw one animal.
@@ -312,20 +302,24 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
     """
     style = _style(rng, shape)
     rough = {"typical": 0.5, "broad": 0.5, "narrow": 0.5, "irregular": 1.2}[shape] * rng.uniform(0.5, 1.4)
-    states, milk, low = tooth_states(rng, age_years)
+    stage = sample_stage(rng, age_years)
+    states, low = stage.states, stage.low
     size = rng.normal(1.0, 0.06) * (0.93 if age_years < 1.0 else 1.0)
     own_rate = rng.normal(1.0, 0.10)
-    enamel = float(np.clip(rng.normal(0.62, 0.09), 0.42, 0.9))
+    enamel = float(np.clip(rng.normal(0.63, 0.11), 0.40, 1.0))
     # Teeth go on rising as they wear, so some crown always stands clear of the gum until the last years.
     gum_z = -max(
         float(rng.uniform(5.2, 8.5)), wear_depth(4, age_years * own_rate) + float(rng.uniform(0.8, 3.0))
     )
-    lingual_lean = rng.uniform(0.05, 0.30)
+    milk_wear = min(milk_wear_depth(rng, age_years), -gum_z - 0.6)
+    milk_enamel = float(rng.uniform(0.6, 0.95))
+    loose = age_years > 1.25 and rng.uniform() < 0.35  # milk teeth about to be shed
+    lingual_lean = rng.uniform(0.02, 0.34)
     teeth: list[Tooth] = []
     x = 0.0
     last = max(p for p in range(1, 7) if states[p] != "absent")
     for position in range(1, 7):
-        is_milk = milk and position <= 3
+        is_milk = position in stage.milk
         length, width = (MILK_SIZE_MM if is_milk else ADULT_SIZE_MM)[position]
         length *= size * rng.normal(1.0, 0.045)
         width *= size * style["width"] * rng.normal(1.0, 0.045)
@@ -349,24 +343,27 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
         state = states[position]
         wear = wear_depth(position, age_years * own_rate) + rng.normal(0, 0.22)
         if is_milk:
-            wear = float(np.interp(age_years, [0.3, 0.6, 1.1, 1.5], [0.6, 1.4, 2.8, 4.6])) + rng.normal(
-                0, 0.4
-            )
+            wear = max(milk_wear * {1: 0.6, 2: 0.75, 3: 1.0}[position] + rng.normal(0, 0.3), -0.2)
         if position <= 3 and not is_milk and age_years < 1.9:
             wear = rng.uniform(-0.4, 0.25)
         if state == "erupting":
             wear = min(wear, -0.2)
         drop = low.get(position, 0.0)
-        tip = -drop + (-1.1 if position <= 2 else -0.5 if position == 3 else 0.0) + rng.normal(0, 0.15)
+        tip = -drop + (-1.1 if position <= 2 else -0.5 if position == 3 else 0.0) + rng.normal(0, 0.25)
         gap = max(0.0, rng.normal(0.05, 0.12))
         abrupt = rng.uniform()
         yaw, y = rng.normal(0, 0.05), rng.normal(0, 0.25)
         if abnormal and abrupt < 0.03:
             yaw, y = rng.normal(0, 0.22), rng.normal(0, 1.3)
+        if is_milk and loose and rng.uniform() < 0.5:
+            tip, yaw, y = tip + rng.uniform(0.0, 1.6), rng.normal(0, 0.12), rng.normal(0, 0.7)
         lobes: list[Lobe] = []
         at = x + gap
-        pitch = rng.uniform(0.10, 0.32) if state == "erupting" and position == 6 else 0.0
-        for k, (ll, w, kind) in enumerate(_lobe_lengths(rng, position, is_milk, length)):
+        pitch = 0.0
+        if state == "erupting":
+            pitch = rng.uniform(0.05, 0.34) if position == 6 else rng.uniform(-0.05, 0.22)
+        parts = _lobe_lengths(rng, position, is_milk, length)
+        for k, (ll, w, kind) in enumerate(parts):
             xc = at + 0.5 * ll
             along = xc - (x + gap + 0.5 * length)
             lobes.append(
@@ -384,10 +381,11 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
                     tip_z=tip - pitch * (at - x),
                     style=style,
                     roughness=rough,
+                    joined=(k > 0, k + 1 < len(parts)),
                 )
             )
             at += ll
-        e = enamel * (0.85 if position <= 3 else 1.0) * rng.normal(1.0, 0.05)
+        e = enamel * (milk_enamel if is_milk else 0.85 if position <= 3 else 1.0) * rng.normal(1.0, 0.05)
         fracture = None
         if abnormal and state == "erupted" and rng.uniform() < 0.012:
             state = "broken"
@@ -409,9 +407,9 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
                 width=width,
                 y=y,
                 wear_mm=float(wear),
-                wear_slope=(rng.normal(0, 0.03), -lingual_lean * rng.normal(1, 0.15)),
+                wear_slope=(rng.normal(0, 0.07 if is_milk else 0.03), -lingual_lean * rng.normal(1, 0.15)),
                 dish_mm=float(max(0.0, wear - 2.5) * rng.uniform(0.02, 0.16)),
-                enamel_mm=(e, e * rng.uniform(0.68, 1.0)),
+                enamel_mm=(e, e * rng.uniform(0.65, 1.08)),
                 lobes=tuple(lobes),
                 fracture=fracture,
             )

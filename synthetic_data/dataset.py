@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from crestgauge.inference.criteria import Criteria, load_criteria
 from crestgauge.inference.rules import propose
 from crestgauge.model.labels import Material
-from crestgauge.synthetic_data.options import DrawOptions
+from crestgauge.synthetic_data.options import UNUSABLE, DrawOptions
 from crestgauge.synthetic_data.phone import Phone, develop, sample_phone
 from crestgauge.synthetic_data.scene import (
     Scene,
@@ -29,21 +29,11 @@ from crestgauge.synthetic_data.scene import (
     sample_specimen,
     without_teeth,
 )
+from crestgauge.synthetic_data.spoil import exposed
 from crestgauge.synthetic_data.truth import ToothTruth, evidence, teeth_truth, visible_state
 
 SCHEMA = "crestgauge.truth/1"
 PLACE_OF_LAST_TOOTH_MM = 24.0
-UNUSABLE_KINDS = (
-    "tilted",
-    "blurred",
-    "too_small",
-    "no_chewing_surface",
-    "cut_off",
-    "not_a_jaw",
-    "glare",
-    "dark",
-    "covered",
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +41,7 @@ class DatasetOptions:
     """
     What a set of photographs is made of.
 
-    share_unusable : share of photographs spoilt on purpose, all `UNUSABLE_KINDS` equally often
+    share_unusable : share of photographs spoilt on purpose, all `UNUSABLE` equally often
     long_side_px : range of the long side, log-uniform; a row that would not fit takes a larger picture
     px_per_mm : range of scales of a usable photograph
     tilt_deg : largest tilt of a usable photograph
@@ -170,25 +160,6 @@ def _hidden_share(scene: Scene) -> float:
     return float(np.mean(~seen[molar])) if molar.any() else 0.0
 
 
-def _highest_exposure(scene: Scene) -> float:
-    """
-    Exposure at which 3 % of the crowns just reach the end of the scale; a usable photograph is not clipped on
-    its teeth.
-    """
-    luma = scene.light.amax(0)
-    crown = luma[scene.tooth > 0]
-    if not len(crown):
-        return 1.0
-
-    def thin(values: torch.Tensor) -> torch.Tensor:
-        return values.flatten()[:: max(1, values.numel() // 50_000)]
-
-    ratio = torch.quantile(thin(crown), 0.97) / torch.quantile(thin(scene.light.mean(0)), 0.95).clamp_min(
-        1e-4
-    )
-    return 0.9 / max(float(ratio), 1e-3)
-
-
 def draw_photo(
     seed: int, options: DatasetOptions, device: torch.device, criteria: Criteria | None = None
 ) -> DrawnPhoto:
@@ -209,7 +180,7 @@ def draw_photo(
     generator = torch.Generator(device=device).manual_seed(seed)
     conditions = sample_conditions(rng, DrawOptions(hold_out=options.hold_out, only=options.only))
     specimen = sample_specimen(rng, conditions, device)
-    kind = str(rng.choice(UNUSABLE_KINDS)) if rng.uniform() < options.share_unusable else None
+    kind = str(rng.choice(UNUSABLE)) if rng.uniform() < options.share_unusable else None
     shown = without_teeth(specimen) if kind == "not_a_jaw" else specimen
     plan = _plan(rng, specimen, options, kind)
     camera = levelled_camera(
@@ -231,9 +202,8 @@ def draw_photo(
         phone = sample_phone(
             rng, blur_px=plan.blur_px, density=(0.98, 1.0), dark=kind == "dark", glare=kind == "glare"
         )
-        if kind is None:
-            phone = replace(phone, exposure=min(phone.exposure, _highest_exposure(scene)))
-        image = develop(scene.light, phone, generator, jpeg=False)
+        light, phone = exposed(rng, scene, phone, kind)
+        image = develop(light, phone, generator, jpeg=False)
     pixels = (image.permute(1, 2, 0) * 255).round().to(torch.uint8).cpu().numpy()
     truth = truth_record(scene, phone, seed=seed, kind=kind, criteria=criteria or load_criteria(None))
     return DrawnPhoto(image=pixels, truth=truth, scene=scene, quality=phone.quality)

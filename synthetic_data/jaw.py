@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import torch
 from numpy.random import Generator
+from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional as F
 
@@ -23,31 +24,77 @@ CROWN_FLOOR = -14.0
 class JawFields:
     """
     Height of bone and gum, and slow averages of everything (bone and crowns) for the light that reaches
-    hollows. [mm]
+    hollows; ``beside`` is 1 on the row of teeth and falls to 0 over some mm of bone. [mm]
     """
 
     grid: Grid
     surface: Tensor
     around_small: Tensor
     around_large: Tensor
+    beside: Tensor
 
 
-def _gum_level(jaw: Jaw, x: Tensor, rng: Generator) -> Tensor:
-    """Height of the gum line along the row; it stands over what has not come through yet. [mm]"""
+def _outline(jaw: Jaw, x: Tensor, rng: Generator, end: float) -> tuple[Tensor, Tensor, Tensor]:
+    """
+    Middle line of the bone, its half widths towards tongue and cheek, at places along the row, (N,). [mm]
+
+    The bone is a little wider than the teeth in it, thin in the gap before tooth 1, and turns into the thin
+    plate of the ramus, towards the cheek, behind the last tooth.
+    """
+    teeth = [t for t in jaw.teeth if t.length]
+    knots = np.array([t.x0 + 0.5 * t.length for t in teeth])
+    here = x.cpu().numpy()
+    crown = 0.5 * np.interp(here, knots, [t.width for t in teeth])
+    back_swell = rng.uniform(0.0, 2.8) * np.clip(here / max(end, 1.0), 0, 1) ** 2
+    roots = rng.uniform(0.0, 0.45)
+    bumps = roots * sum(np.exp(-(((here - lobe.x) / 2.6) ** 2)) for lobe in jaw.lobes)
+    front, back = np.clip(-here / 16.0, 0, 1), np.clip((here - end) / 16.0, 0, 1)
+    taper = (1 - rng.uniform(0.0, 0.35) * front) * (1 - rng.uniform(0.2, 0.65) * back)
+    tongue = (crown + rng.uniform(0.2, 2.2) + bumps) * taper
+    cheek = (crown + rng.uniform(0.7, 3.6) + bumps + back_swell) * taper
+    bow = jaw.bow_mm * (2.0 * np.clip(here, 0, jaw.row_mm) / jaw.row_mm - 1.0) ** 2 - 0.5 * jaw.bow_mm
+    middle = bow + rng.uniform(-0.6, 0.6) + rng.uniform(0.0, 7.0) * back + rng.uniform(-5.0, 2.0) * front
+
+    def f32(values: NDArray[np.float64]) -> Tensor:
+        return torch.as_tensor(values, dtype=torch.float32, device=x.device)
+
+    return f32(middle), f32(tongue), f32(cheek)
+
+
+def _gum_level(jaw: Jaw, x: Tensor, rng: Generator, *, fleshy: bool) -> Tensor:
+    """Height of gum or bone along the row; it may stand over what has not come through yet. [mm]"""
     level = torch.full_like(x, jaw.gum_z)
     for tooth in jaw.teeth:
         here = (x > tooth.x0 - 0.5) & (x < tooth.x0 + tooth.length + 0.5)
         if tooth.state == "erupting" and tooth.lobes:
-            front = max(lobe.tip_z for lobe in tooth.lobes)
-            level = torch.where(
-                here, torch.full_like(x, max(jaw.gum_z, front - rng.uniform(0.9, 3.0))), level
-            )
+            tips = max(lobe.tip_z for lobe in tooth.lobes)
+            below = rng.uniform(0.3, 3.2) if fleshy else rng.uniform(-0.5, 3.5)
+            slant = rng.uniform(-0.12, 0.2) * (x - tooth.x0 - 0.5 * tooth.length)
+            level = torch.where(here, (tips - below + slant).clamp_min(jaw.gum_z), level)
         elif tooth.state == "missing":
             level = torch.where(here, torch.full_like(x, jaw.gum_z + rng.uniform(-3.0, 1.5)), level)
     smooth = torch.tensor([1, 4, 6, 4, 1], dtype=torch.float32, device=x.device) / 16
-    for _ in range(3):
+    for _ in range(8):
         level = F.conv1d(F.pad(level[None, None], (2, 2), mode="replicate"), smooth[None, None])[0, 0]
     return level
+
+
+def _open_crypts(
+    jaw: Jaw, z: Tensor, x: Tensor, y: Tensor, middle: Tensor, rng: Generator, *, fleshy: bool
+) -> Tensor:
+    """Holes in dry bone round teeth on their way up, or over the place of one that nobody can see yet."""
+    coming = [(t.x0, t.length, t.width) for t in jaw.teeth if t.state == "erupting" and t.lobes]
+    hidden = next((t for t in jaw.teeth if t.state == "absent"), None)
+    if hidden is not None:
+        coming.append((hidden.x0 + 1.0, float(rng.uniform(6, 16)), float(rng.uniform(5, 9))))
+    for x0, length, width in coming:
+        if rng.uniform() < (0.15 if fleshy else 0.6):
+            margin, depth = rng.uniform(0.1, 1.6), rng.uniform(2.0, 9.0)
+            u = ((x - x0 - 0.5 * length) / (0.5 * length + margin)).abs()
+            v = ((y - middle) / (0.5 * width + margin)).abs()
+            inside = 1 - (u**3 + v**3) ** (1 / 3)
+            z = z - depth * torch.sigmoid(inside * rng.uniform(8, 30))
+    return z
 
 
 def jaw_fields(
@@ -74,40 +121,44 @@ def jaw_fields(
     x, y = grid.nodes(device)
     line = x[0]
     end = max(tooth.x0 + tooth.length for tooth in jaw.teeth)
-    end += (
-        LAST_TOOTH_MM if jaw.teeth[5].state == "absent" else 0.0
-    )  # bone is there before the tooth comes through
-    front, back = (-line / 14.0).clamp(0, 1), ((line - end) / 14.0).clamp(0, 1)
-    top = (
-        _gum_level(jaw, line, rng)
-        - rng.uniform(2.0, 7.0) * front
-        + rng.uniform(-1.0, 1.5) * ((line - end) / 4.0).clamp(0, 1)
-    )
-    ramus = torch.relu(line - end - rng.uniform(6.0, 16.0))
+    # Bone is there before the last tooth comes through.
+    end += LAST_TOOTH_MM if jaw.teeth[5].state == "absent" else 0.0
+    middle, tongue, cheek = _outline(jaw, line, rng, end)
+    front, back = (-line / 14.0).clamp(0, 1), ((line - end) / 4.0).clamp(0, 1)
+    raised = _gum_level(jaw, line, rng, fleshy=fleshy) - jaw.gum_z  # over the row, not over the whole bone
+    top = jaw.gum_z - rng.uniform(2.0, 7.0) * front + rng.uniform(-1.0, 1.5) * back
+    ramus = torch.relu(line - end - rng.uniform(4.0, 16.0))
     top = top + torch.clamp(ramus * rng.uniform(0.5, 1.6), max=rng.uniform(6.0, 24.0))
-    half = rng.uniform(4.6, 7.0) * (1 - 0.45 * front) * (1 - 0.35 * back)
-    bow = jaw.bow_mm * (2.0 * line.clamp(0, jaw.row_mm) / jaw.row_mm - 1.0) ** 2 - 0.5 * jaw.bow_mm
-    middle = bow + rng.uniform(-1.2, 1.2) + rng.uniform(0.0, 5.0) * back + rng.uniform(-4.0, 2.0) * front
-    noise = torch.randn((1, 1, 14, 40), generator=torch.Generator().manual_seed(int(rng.integers(2**31)))).to(
-        device
-    )
-    rough = F.interpolate(noise, size=x.shape, mode="bicubic", align_corners=True)[0, 0]
-    away = (y - middle).abs() - half - 0.5 * rough
-    fall = float(np.exp(rng.uniform(np.log(0.5), np.log(7.0))))
+    rough, lumps = _noise(rng, (14, 40), x), _noise(rng, (4, 13), x)
+    ragged = rng.uniform(0.1, 0.6)
+    off = y - middle
+    half = torch.where(off < 0, tongue, cheek)
+    away = off.abs() - half - ragged * rough
+    top = top + raised * (1 - (off / (half + rng.uniform(0.5, 2.5))) ** 2).clamp_min(0)
+    if rng.uniform() < 0.1:  # cheek, hide or meat spread out beside the bone
+        falls = np.exp(rng.uniform(np.log(0.4), np.log(1.5), 2))
+    else:
+        falls = np.exp(rng.uniform(np.log([2.0, 1.2]), np.log([9.0, 7.0])))
+    fall = torch.where(off < 0, float(falls[0]), float(falls[1]))
+    over, bend = torch.relu(away), float(np.exp(rng.uniform(np.log(0.06), np.log(0.9))))
     z = (
         top
-        + 0.35 * rough
-        - fall * torch.relu(away)
-        - 0.10 * torch.relu(away) ** 2
-        - 0.6 * torch.clamp((away + half) / half, 0, 1) ** 2
+        + rng.uniform(0.1, 0.45) * rough
+        - fall * over
+        - bend * over**2
+        - rng.uniform(0.2, 1.2) * torch.clamp((away + half) / half, 0, 1) ** 2
     )
     depth = rng.uniform(16.0, 34.0)
-    if fleshy:
-        shelf = top - rng.uniform(0.5, 4.0) + 1.2 * rough - 0.12 * torch.relu(away)
-        reach = rng.uniform(4.0, 18.0) + 3.0 * rough
-        z = torch.where(away < reach, torch.maximum(z, shelf), z)
-    tail = (x < -rng.uniform(20.0, FRONT_MM)) | (x > end + rng.uniform(16.0, 45.0))
-    z = torch.where((z < jaw.gum_z - depth) | tail, torch.full_like(z, FAR_BELOW), z)
+    if fleshy and rng.uniform() < 0.6:  # not the gum alone
+        reach = (rng.uniform(2.0, 16.0) + rng.uniform(1.0, 5.0) * lumps + rng.uniform(0.1, 1.0) * rough) * (
+            1 - rng.uniform(0.3, 1.0) * front
+        )
+        shelf = top + rng.uniform(-4.0, 1.2) + 0.8 * lumps + rng.uniform(0.1, 1.0) * rough
+        shelf = shelf - rng.uniform(0.05, 0.4) * over
+        shelf = shelf - rng.uniform(0.8, 4.0) * torch.relu(away - reach)
+        side = rng.choice([-1.0, 0.0, 1.0], p=[0.2, 0.6, 0.2])  # flesh on one side, or on both
+        z = torch.where(off * side >= 0, torch.maximum(z, shelf), z)
+    z = _open_crypts(jaw, z, x, y, middle, rng, fleshy=fleshy)
     unit = crowns.grid.to_unit(x, y)
     crown = F.grid_sample(
         crowns.surface.clamp_min(CROWN_FLOOR)[None, None],
@@ -116,15 +167,41 @@ def jaw_fields(
         padding_mode="border",
     )[0, 0]
     within = (unit.abs() <= 1).all(-1)
-    inner = torch.maximum(crowns.fossa - 0.05, crowns.outer.clamp_max(1.0) - 0.02)
-    inner = F.grid_sample(inner[None, None], unit[None], align_corners=True, padding_mode="border")[0, 0]
+    standing = within & (crown > CROWN_FLOOR + 0.5)
+    beside = _blur(standing.float(), 1.4)
+    z = z + rng.uniform(-0.8, 1.3) * beside  # swollen or shrunk towards the teeth
+    tail = (x < -rng.uniform(20.0, FRONT_MM)) | (x > end + rng.uniform(16.0, 45.0))
+    z = torch.where((z < jaw.gum_z - depth) | tail, torch.full_like(z, FAR_BELOW), z)
     z = torch.where(
-        within & (inner > 0), torch.full_like(z, FAR_BELOW), z
-    )  # no gum inside a crown or over a worn one
-    whole = torch.where(within & (crown > CROWN_FLOOR + 0.5), torch.maximum(crown, z), z).clamp_min(
-        jaw.gum_z - depth
+        _cut_away(jaw, crowns, unit, within, rng, fleshy=fleshy), torch.full_like(z, FAR_BELOW), z
     )
-    return JawFields(grid=grid, surface=z, around_small=_blur(whole, 1.2), around_large=_blur(whole, 4.0))
+    whole = torch.where(standing, torch.maximum(crown, z), z).clamp_min(jaw.gum_z - depth)
+    return JawFields(
+        grid=grid,
+        surface=z,
+        around_small=_blur(whole, 1.2),
+        around_large=_blur(whole, 4.0),
+        beside=(2.0 * beside).clamp_max(1.0),
+    )
+
+
+def _cut_away(
+    jaw: Jaw, crowns: CrownFields, unit: Tensor, within: Tensor, rng: Generator, *, fleshy: bool
+) -> Tensor:
+    """Where no gum may be: inside a crown and over a worn one, unless only its tips are through."""
+    inner = torch.maximum(crowns.fossa - 0.05, crowns.outer.clamp_max(1.0) - 0.02)
+    for tooth in jaw.teeth:
+        if tooth.state == "erupting" and rng.uniform() < (0.7 if fleshy else 0.2):
+            inner = torch.where(crowns.tooth == tooth.position, torch.full_like(inner, -1.0), inner)
+    inner = F.grid_sample(inner[None, None], unit[None], align_corners=True, padding_mode="border")[0, 0]
+    return within & (inner > 0)
+
+
+def _noise(rng: Generator, cells: tuple[int, int], like: Tensor) -> Tensor:
+    """Smooth noise with so many cells over the whole field, shape of ``like``."""
+    generator = torch.Generator().manual_seed(int(rng.integers(2**31)))
+    coarse = torch.randn((1, 1, *cells), generator=generator).to(like.device)
+    return F.interpolate(coarse, size=like.shape, mode="bicubic", align_corners=True)[0, 0]
 
 
 def _blur(field: Tensor, sigma_mm: float) -> Tensor:

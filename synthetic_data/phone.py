@@ -23,6 +23,10 @@ class Phone:
     density : sensor pixels per pixel of the drawn picture (below 1: a photo coarser than the drawing)
     exposure : level that the bright parts reach
     noise, sharpen : (shot, read) and (sigma_px, amount)
+    halo : most that sharpening may add or take away, as phones bound it
+    smooth_px : sigma of what a phone smooths away after its tone curve [sensor px]
+    knee : level above which highlights are squeezed, 1 = not at all
+    gamma : exponent on the coded values
     local : strength of the local contrast
     tone, saturation, gains : contrast of the tone curve, colour strength, white balance
     quality : of the JPEG, 1..100
@@ -36,6 +40,10 @@ class Phone:
     exposure: float
     noise: tuple[float, float]
     sharpen: tuple[float, float]
+    halo: float
+    smooth_px: float
+    knee: float
+    gamma: float
     local: float
     tone: float
     saturation: float
@@ -49,8 +57,15 @@ class Phone:
         Sigma of the Gaussian with the same second moment as all blur together, along its worst direction. [px
         drawn]
         """
-        grid = 0.35 / self.density
-        return float(np.sqrt(self.gauss_px**2 + 0.25 * self.defocus_px**2 + self.motion_px**2 / 12 + grid**2))
+        sensor = (0.35**2 + self.smooth_px**2) / self.density**2
+        return float(np.sqrt(self.gauss_px**2 + 0.25 * self.defocus_px**2 + self.motion_px**2 / 12 + sensor))
+
+    @property
+    def clear_level(self) -> float:
+        """Light (1 = full scale) that tone curve and local contrast still leave short of white."""
+        room = 0.47 / max(self.tone, 1.0) / (1 + 0.5 * self.local)
+        coded = (0.5 + room) ** (1 / self.gamma)
+        return float(((coded + 0.055) / 1.055) ** 2.4)
 
 
 def sample_phone(
@@ -83,7 +98,11 @@ def sample_phone(
         density=float(rng.uniform(*density)),
         exposure=exposure,
         noise=(noisy, noisy * 0.4),
-        sharpen=(float(rng.uniform(0.6, 1.6)), float(rng.uniform(0, 1.6) * (rng.uniform() < 0.75))),
+        sharpen=(float(rng.uniform(0.5, 2.4)), float(rng.uniform(0, 1.9) * (rng.uniform() < 0.75))),
+        halo=float(rng.uniform(0.02, 0.2)) if rng.uniform() < 0.5 else 1.0,
+        smooth_px=float(min(rng.uniform(0, 0.8), 0.6 * total)) if rng.uniform() < 0.35 else 0.0,
+        knee=float(rng.uniform(0.45, 0.95)) if rng.uniform() < 0.5 else 1.0,
+        gamma=float(np.exp(rng.normal(0, 0.13))) if rng.uniform() < 0.5 else 1.0,
         local=float(rng.uniform(0, 0.6) * (rng.uniform() < 0.5)),
         tone=float(rng.normal(1.0, 0.16)),
         saturation=float(np.clip(rng.normal(1.05, 0.22), 0.0 if rng.uniform() < 0.04 else 0.4, 1.8)),
@@ -229,15 +248,24 @@ def develop(linear: Tensor, phone: Phone, generator: torch.Generator, *, jpeg: b
     shot, read = phone.noise
     grain = torch.randn(img.shape, generator=generator, device=img.device, dtype=img.dtype)
     img = img + grain * torch.sqrt((shot * shot) * img.clamp_min(0) + read * read)
-    img = img.clamp(0, 1)
+    img = img.clamp_min(0)
+    if phone.knee < 1:  # highlights bend towards white instead of breaking off
+        above = torch.relu(img - phone.knee) / (1 - phone.knee)
+        img = img.clamp_max(phone.knee) + (1 - phone.knee) * (1 - torch.exp(-above))
+    img = img.clamp_max(1)
     srgb = torch.where(img <= 0.0031308, 12.92 * img, 1.055 * img.clamp_min(1e-6) ** (1 / 2.4) - 0.055)
+    if phone.gamma != 1:
+        srgb = srgb.clamp_min(1e-6) ** phone.gamma
+    if phone.smooth_px > 0.15:
+        srgb = blur(srgb, phone.smooth_px)
     srgb = (0.5 + (srgb - 0.5) * phone.tone).clamp(0, 1)
     if phone.local > 0:
         wide = blur(F.avg_pool2d(srgb[None], 4)[0], 6.0)
         wide = F.interpolate(wide[None], size=size, mode="bilinear", align_corners=False)[0]
         srgb = srgb + phone.local * (srgb - wide) * 0.6
     if phone.sharpen[1] > 0:
-        srgb = srgb + phone.sharpen[1] * (srgb - blur(srgb, phone.sharpen[0]))
+        change = phone.sharpen[1] * (srgb - blur(srgb, phone.sharpen[0]))
+        srgb = srgb + change.clamp(-phone.halo, phone.halo)
     grey = srgb.mean(0, keepdim=True)
     srgb = (grey + phone.saturation * (srgb - grey)).clamp(0, 1)
     if jpeg:

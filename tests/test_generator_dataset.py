@@ -12,7 +12,8 @@ import torch
 from PIL import Image
 
 from crestgauge.inference.criteria import load_criteria
-from crestgauge.synthetic_data.dataset import SCHEMA, UNUSABLE_KINDS, DatasetOptions, _plan, write_dataset
+from crestgauge.synthetic_data.dataset import SCHEMA, DatasetOptions, _plan, write_dataset
+from crestgauge.synthetic_data.options import UNUSABLE
 from crestgauge.synthetic_data.phone import jpeg_like, sample_phone
 from crestgauge.synthetic_data.scene import Conditions, levelled_camera, sample_specimen
 
@@ -84,7 +85,7 @@ def test_a_second_run_leaves_finished_photos_alone(written):
     assert (out / "manifest.jsonl").read_bytes() == manifest
 
 
-@pytest.mark.parametrize("kind", [None, *UNUSABLE_KINDS])
+@pytest.mark.parametrize("kind", [None, *UNUSABLE])
 def test_plans_spoil_one_thing(animal, kind):
     """Limits are those that the plan promises; 12 plans of each kind, nothing is drawn."""
     options, rng, row = DatasetOptions(), np.random.default_rng(6), animal.jaw.row_mm
