@@ -12,9 +12,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final, Literal
 
+import numpy as np
+
 from crestgauge.inference.measured import MeasuredTooth
 from crestgauge.inference.teeth import Crown
-from crestgauge.model.labels import LOBES, MILK_LOBES
+from crestgauge.model.labels import LOBES, MILK_LOBES, N_TEETH, ToothState
 
 Six = Literal["crown", "empty"] | None
 SHIFTS: Final = (-2, -1, 1, 2)
@@ -74,6 +76,30 @@ def milk_by_length(crowns: Sequence[Crown]) -> bool | None:
     if ratio > MILK_LENGTH:
         return True
     return False if ratio < PERMANENT_LENGTH else None
+
+
+def is_through(crown: Crown) -> bool:
+    """
+    The crown's pixels say erupted (or broken), not erupting, and show at least one lobe.
+
+    Only asked in milk rows, where no molar is worn so far that a standing crown has no lobe left.
+    """
+    return int(np.argmax(crown.state_p)) != ToothState.ERUPTING and crown.counted_lobes is not None
+
+
+def without_false_six(crowns: Sequence[Crown]) -> tuple[Crown, ...]:
+    """
+    The crowns of a row, without a tooth 6 that cannot be there.
+
+    In a milk row m3 does not come before m2 stands in full (order of eruption of the cheek teeth, as in every
+    key): what is numbered 6 then is gum, flesh or the jaw's end.
+    """
+    third = next((c for c in crowns if c.position == 3), None)
+    milk = third is not None and third.counted_lobes is not None and third.counted_lobes >= MILK_LOBES[3]
+    through = any(c.position == N_TEETH - 1 and is_through(c) for c in crowns)
+    if not milk or through or milk_by_length(crowns) is False:
+        return tuple(crowns)
+    return tuple(c for c in crowns if c.position != N_TEETH)
 
 
 def kind_in_doubt(

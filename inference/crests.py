@@ -29,6 +29,10 @@ N_STATIONS = 21
 STATION_AT = np.linspace(0.25, 0.75, N_STATIONS)
 
 
+MOST_LOBES = 3
+"""Lobes of the longest tooth."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrestOptions:
     """
@@ -124,9 +128,13 @@ class Strip:
 
 
 def cut_lobes(maps: LabelMaps, teeth: Teeth, options: CrestOptions) -> list[LobeGrid]:
-    """Grids of all lobes of all crowns, front first."""
+    """
+    Grids of the lobes of all crowns, front first.
+
+    No tooth has more than `MOST_LOBES` tongue-side crests: what another heat peak marks is a false one.
+    """
     across = np.arange(-options.inner_px, options.outer_px + 0.5, options.step_px)
-    lobes = [(crown, lobe) for crown in teeth.crowns for lobe in crown.lobes]
+    lobes = [(crown, lobe) for crown in teeth.crowns for lobe in crown.lobes[:MOST_LOBES]]
     if not lobes:
         return []
     alongs = [np.linspace(lobe.span[0], lobe.span[1], options.columns) for _, lobe in lobes]

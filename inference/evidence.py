@@ -22,8 +22,8 @@ unseen: outside the picture, covered, or not measurable.
 
 DEFINITIONS = ("middle", "widest", "outer", "inner")
 """The other reasonable definitions of the ratio, beside the declared one (median over the middle half,
-mean of both bands): at the exact middle of the strip, where the dentine is widest, outer band only, inner band
-only."""
+mean of both bands): at the exact middle of the strip, where the dentine is widest, outer band only, inner
+band only."""
 
 
 @dataclass(frozen=True, slots=True)

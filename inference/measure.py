@@ -12,7 +12,13 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from crestgauge.inference.consistency import Six, best_shift, kind_in_doubt, milk_by_length
+from crestgauge.inference.consistency import (
+    Six,
+    best_shift,
+    kind_in_doubt,
+    milk_by_length,
+    without_false_six,
+)
 from crestgauge.inference.crests import (
     STATION_AT,
     CrestOptions,
@@ -61,8 +67,6 @@ from crestgauge.inference.uncertainty import EdgeModel, one_band_u, two_band_u
 from crestgauge.model.labels import LOBES, MILK_LOBES, N_TEETH, ToothState
 
 FloatArray = NDArray[np.float64]
-MOST_LOBES = 3
-"""Lobes of the longest tooth."""
 _NOMINAL_ENAMEL_MM = 0.6
 """Enamel band taken for the uncertainty of a ratio of 0 where no band is cut yet. [mm] (from memory, no
 source found)"""
@@ -123,6 +127,7 @@ def measure_row(
     teeth = find_teeth(maps, options.teeth)
     if teeth is None:
         return None
+    teeth = replace(teeth, crowns=without_false_six(teeth.crowns))
     grids = cut_lobes(maps, teeth, options.crests)
     strips = [find_strip(grid, options.crests) for grid in grids]
     profiles = read_crests(maps, grids, strips, options.crests)
@@ -136,8 +141,7 @@ def measure_row(
         by_position.setdefault(grid.crown.position, []).append(i)
     measured = {}
     for crown in teeth.crowns:
-        # No tooth has more than three tongue-side crests: what a fourth heat peak marks is a false one.
-        own = by_position.get(crown.position, [])[:MOST_LOBES]
+        own = by_position.get(crown.position, [])
         crests = tuple(_crest(context, grids[i], strips[i], profiles[i], offsets[i]) for i in own)
         measured[crown.position] = _tooth(context, crown, [grids[i] for i in own], crests)
     empty = {

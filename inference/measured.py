@@ -290,3 +290,11 @@ class MeasuredRow:
     crop_per_photo: float
     better_frame: RowFrame | None = None
     flags: RowFlag = _NO_ROW_FLAG
+
+    @property
+    def number_p(self) -> float:
+        """How sure the tooth numbers are: mean over the crown pixels; 0 without a crown. [1]"""
+        crowns = [tooth for tooth in self.teeth if tooth.box is not None]
+        area = sum(tooth.crown_px for tooth in crowns)
+        return sum(tooth.number_p * tooth.crown_px for tooth in crowns) / area if area else 0.0
+

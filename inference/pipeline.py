@@ -27,16 +27,20 @@ from crestgauge.inference.evidence import Quantity, RowEvidence
 from crestgauge.inference.fit import Fit, FitLimits, check_row, check_search
 from crestgauge.inference.maps import LabelMaps, RowFrame
 from crestgauge.inference.measure import MeasureOptions, measure_row, to_evidence
-from crestgauge.inference.measured import CrestFlag, MeasuredRow
+from crestgauge.inference.measured import CrestFlag, MeasuredRow, RowFlag
 from crestgauge.inference.networks import Network, coarse_view, warp_crop
 from crestgauge.inference.photo import LIMITS as PHOTO_LIMITS
 from crestgauge.inference.photo import Photo, PhotoLimits, read_photo
 from crestgauge.inference.reading import Box, PhotoRef, Reading, Side, Versions
-from crestgauge.inference.row import RowSearch, find_row
+from crestgauge.inference.row import RowSearch, axis_frames, find_row
 from crestgauge.inference.rules import Proposal, propose
 from crestgauge.inference.version import VERSION
 from crestgauge.model.local import SHIPPED, find_set
 
+UNSURE: Final = RowFlag.NUMBERS_UNSURE | RowFlag.KIND_UNSURE
+DOUBT_COST: Final = 0.2
+"""More than the numbers of two looks the right way round differ, less than those of the wrong way fall. Ours.
+"""
 MOST_THREADS: Final = 4
 """More threads than this no longer make one session call faster on pictures of this size."""
 
@@ -146,6 +150,23 @@ def pinned(options: ReadOptions) -> ReadOptions:
     return replace(options, manifest=manifest, weights=chosen.name if manifest is None else None)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Look:
+    """One fine pass: frame, crop, maps of it, and the row that was measured in them."""
+
+    frame: RowFrame
+    crop: NDArray[np.uint8]
+    maps: LabelMaps
+    row: MeasuredRow | None
+
+    @property
+    def sureness(self) -> float:
+        """To compare looks: how sure the numbers are, less where lobes or lengths speak against them."""
+        if self.row is None:
+            return 0.0
+        return self.row.number_p - (DOUBT_COST if self.row.flags & UNSURE else 0.0)
+
+
 class Reader:
     """
     Reads photos one after the other; loads networks and key once.
@@ -202,7 +223,10 @@ class Reader:
         coarse_maps = self._coarse.run(view.pixels)
         search = find_row(coarse_maps, size, limits.row)
         first = check_search(search, coarse_maps, limits)
-        if search.frame is None:
+        look = self._best_look(photo, search, coarse_maps, view.edge_colour)
+        del coarse_maps
+        row = None if look is None else look.row
+        if look is None or (search.frame is None and not self._proves(row)):
             return Result(
                 photo=photo,
                 reading=self._reading(photo, fit=first),
@@ -210,18 +234,9 @@ class Reader:
                 card=card,
                 straightening=turn,
             )
-        del coarse_maps  # 17 MB less at the peak, which is inside the fine session
-        frame = search.frame
-        crop = warp_crop(photo.pixels, frame, view.edge_colour)
-        maps = self._fine.run(crop)
-        row = measure_row(maps, frame, crop, self.measure, photo_size=size)
-        if row is not None and row.better_frame is not None:
-            # The coarse pass had laid the crop badly; once more on the place that the fine pass found.
-            frame = row.better_frame
-            crop = warp_crop(photo.pixels, frame, view.edge_colour)
-            del maps  # 60 MB that the second pass can use
-            maps = self._fine.run(crop)
-            row = measure_row(maps, frame, crop, self.measure, photo_size=size)
+        if search.frame is None:
+            first = Fit()
+        frame, crop, maps = look.frame, look.crop, look.maps
         if card is not None and row is not None:
             row = _with_card_tilt(row, card, turn)
         second = check_row(row, maps, crop, frame, size, limits)
@@ -245,6 +260,51 @@ class Reader:
             card=card,
             straightening=turn,
         )
+
+    def _best_look(
+        self, photo: Photo, search: RowSearch, maps: LabelMaps, colour: tuple[float, float, float]
+    ) -> _Look | None:
+        """
+        The fine pass through the frame that the coarse pass found; where that proves no row, also both ways
+        round along the crowns' axis, and the look that is surest of its teeth.
+        """
+        best = None if search.frame is None else self._levelled(photo, search.frame, colour)
+        if best is not None and self._proves(best.row):
+            return best
+        for frame in axis_frames(maps, (photo.width, photo.height)):
+            other = self._look(photo, frame, colour)
+            if best is None or other.sureness > best.sureness:
+                best = other
+        if best is None or best.row is None or best.row.better_frame is None:
+            return best
+        return self._levelled(photo, best.row.better_frame, colour)
+
+    def _proves(self, row: MeasuredRow | None) -> bool:
+        """Numbers are sure, and nothing else about the teeth speaks against them."""
+        sure = self.options.fit_limits.row.sure_numbers
+        return row is not None and row.number_p >= sure and not row.flags & UNSURE
+
+    def _levelled(self, photo: Photo, frame: RowFrame, colour: tuple[float, float, float]) -> _Look:
+        """
+        A look, and a second one through a better frame where the first shows that its own lay badly; the
+        first again where the second raises doubts that it had not.
+        """
+        look = self._look(photo, frame, colour)
+        if look.row is None or look.row.better_frame is None:
+            return look
+        better, before = look.row.better_frame, look.sureness
+        del look  # 60 MB that the second pass can use
+        second = self._look(photo, better, colour)
+        if second.sureness > before - DOUBT_COST / 2:
+            return second
+        del second
+        return self._look(photo, frame, colour)
+
+    def _look(self, photo: Photo, frame: RowFrame, colour: tuple[float, float, float]) -> _Look:
+        crop = warp_crop(photo.pixels, frame, colour)
+        maps = self._fine.run(crop)
+        row = measure_row(maps, frame, crop, self.measure, photo_size=(photo.width, photo.height))
+        return _Look(frame=frame, crop=crop, maps=maps, row=row)
 
     def _use_card(self, photo: Photo) -> tuple[CardView | None, Photo, NDArray[np.float64] | None]:
         """

@@ -12,11 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from crestgauge.inference.consistency import is_through
 from crestgauge.inference.evidence import State
 from crestgauge.inference.maps import CROP_SIZE, NOMINAL_ROW_MM, LabelMaps, RowFrame
 from crestgauge.inference.row import CROP_PX_PER_MM, nominal_centres_px, visible_middle_mm
-from crestgauge.inference.teeth import Crown, Teeth
-from crestgauge.model.labels import N_TEETH, Material, ToothState
+from crestgauge.inference.teeth import Teeth
+from crestgauge.model.labels import N_TEETH, Material
 
 FloatArray = NDArray[np.float64]
 _HALF_HEIGHT_PX = 90.0
@@ -154,15 +155,6 @@ def is_shown(place: EmptyPlace) -> bool:
     return place.inside >= _NOT_SEEN
 
 
-def _is_through(crown: Crown) -> bool:
-    """
-    The crown's pixels say erupted (or broken), not erupting, and show at least one lobe.
-
-    Only asked in milk rows, where no molar is worn so far that a standing crown has no lobe left.
-    """
-    return int(np.argmax(crown.state_p)) != ToothState.ERUPTING and crown.counted_lobes is not None
-
-
 def empty_state(position: int, teeth: Teeth, place: EmptyPlace, milk_row: bool | None) -> State:
     """
     State of a position without a crown.
@@ -174,7 +166,7 @@ def empty_state(position: int, teeth: Teeth, place: EmptyPlace, milk_row: bool |
     order of the cheek teeth, as in every key); then it is absent wherever its place lies in the picture,
     since a fawn's jaw ends or turns up right behind tooth 5.
     """
-    through = any(c.position == N_TEETH - 1 and _is_through(c) for c in teeth.crowns)
+    through = any(c.position == N_TEETH - 1 and is_through(c) for c in teeth.crowns)
     if milk_row and position == N_TEETH and not through:
         return "absent"
     if milk_row and position == N_TEETH and place.inside >= _NOT_SEEN:

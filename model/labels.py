@@ -67,9 +67,9 @@ CHANNELS: Final[dict[str, slice]] = {
 N_CHANNELS: Final = 22
 
 # TILT. The unit vector from the crown towards the camera, in the frame of the occlusal plane whose x and y
-# axes are those of the picture: (0, 0, 1) is straight down, and hypot(vx, vy) is the sine of the angle between
-# line of sight and the plane's normal. It belongs to each pixel (a near camera sees the ends of a row at other
-# angles).
+# axes are those of the picture: (0, 0, 1) is straight down, and hypot(vx, vy) is the sine of the angle
+# between line of sight and the plane's normal. It belongs to each pixel (a near camera sees the ends of a row
+# at other angles).
 
 LOBE_SIGMA: Final = 0.13
 """Sigma of the lobe heat map as a share of the mean lobe length along the row."""

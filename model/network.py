@@ -187,7 +187,14 @@ class JawNetwork(nn.Module):
         Returns
         -------
         Tensor, shape (N, N_CHANNELS, H, W)
-            In the order of `crestgauge.model.labels.CHANNELS`; logits and logarithms, see `activate`.
+            In the order of `crestgauge.model.labels.CHANNELS`; logits and logarithms, see `Activated`.
+        """
+        material, slow = self.parts(image)
+        return torch.cat([material, enlarged(slow)], dim=1)
+
+    def parts(self, image: Tensor) -> tuple[Tensor, Tensor]:
+        """
+        Raw material channels, shape (N, 6, H, W), and the slowly varying rest, (N, 16, H/4, W/4).
         """
         features = list(self.encoder(image * 2.0 - 1.0))
         features[-1] = self.context(features[-1])
@@ -195,70 +202,79 @@ class JawNetwork(nn.Module):
         skips = features[::-1]
         inside = self.decoder.center(skips[0])
         for stage, block in enumerate(self.decoder.blocks):
-            height, width = skips[stage + 1].shape[-2:]
-            inside = block(inside, height, width, skips[stage + 1] if stage < len(skips) - 2 else None)
+            inside = _decoded(block, inside, skips[stage + 1] if stage < len(skips) - 2 else None)
             if stage == 2:
                 slow = self.context_head(inside)
         assert slow is not None
-        far = functional.interpolate(
-            self.far_head(features[-1]),
-            scale_factor=float(STRIDE // CONTEXT_STRIDE),
-            mode="bilinear",
-            align_corners=False,
-        )
-        slow = slow + far
-        enlarged = functional.interpolate(
-            slow, scale_factor=float(CONTEXT_STRIDE), mode="bilinear", align_corners=False
-        )
-        return torch.cat([self.detail_head(inside), enlarged], dim=1)
+        far = enlarged(self.far_head(features[-1]), STRIDE // CONTEXT_STRIDE)
+        return self.detail_head(inside), slow + far
 
     def encoder_parameters(self) -> list[nn.Parameter]:
         """Parameters that came with the start weights, for a learning rate of their own."""
         return list(self.encoder.parameters())
 
 
+def _decoded(block: nn.Module, inside: Tensor, skip: Tensor | None) -> Tensor:
+    """
+    One stage of the decoder, as segmentation-models-pytorch does it, but enlarging by a fixed factor instead
+    of to a given size: onnxruntime keeps its blocked layout through the first and leaves it for the second.
+    """
+    inside = functional.interpolate(inside, scale_factor=2.0, mode="nearest")
+    if skip is not None:
+        inside = block.attention1(torch.cat([inside, skip], dim=1))
+    return cast(Tensor, block.attention2(block.conv2(block.conv1(inside))))
+
+
 class Activated(nn.Module):
     """
     A network whose output needs no further reading: the module that is exported.
 
+    The slow channels are activated before they are enlarged, on a sixteenth of the pixels. Training enlarges
+    logits; between two cells the two differ a little, nowhere near a band edge.
+
     Parameters
     ----------
-    network : nn.Module
-        Gives raw channels, shape (N, N_CHANNELS, H, W).
+    network : JawNetwork
     """
 
-    def __init__(self, network: nn.Module) -> None:
+    def __init__(self, network: JawNetwork) -> None:
         super().__init__()
         self.network = network
 
     def forward(self, image: Tensor) -> Tensor:
         """
-        Probabilities, heat, view direction, its 1-sigma and blur sigma [px], shape (N, N_CHANNELS, H, W).
+        What `crestgauge.inference.maps.LabelMaps` holds: probabilities, heat, view direction, its 1-sigma and
+        blur sigma [px], shape (N, N_CHANNELS, H, W).
         """
-        return activate(self.network(image))
+        material, slow = self.network.parts(image)
+
+        def raw(block: str) -> Tensor:
+            return slow[:, CHANNELS[block].start - N_MATERIAL : CHANNELS[block].stop - N_MATERIAL]
+
+        told = [
+            shares(raw("tooth")),
+            raw("lingual").sigmoid(),
+            raw("lobe").sigmoid(),
+            shares(raw("state")),
+            raw("tilt"),
+            raw("tilt_log_sigma").clamp(*LOG_SIGMA_RANGE).exp(),
+            (raw("blur").clamp(-6.0, 8.0) * math.log(2)).exp(),
+        ]
+        return torch.cat([shares(material), enlarged(torch.cat(told, dim=1))], dim=1)
 
 
-def activate(raw: Tensor) -> Tensor:
+def shares(logits: Tensor) -> Tensor:
     """
-    Raw channels to what `crestgauge.inference.maps.LabelMaps` holds.
-
-    Parameters
-    ----------
-    raw : Tensor, shape (N, N_CHANNELS, H, W)
+    Softmax over channels, shape (N, C, H, W), spelled out: onnxruntime moves the channels last and back for a
+    softmax over axis 1, which costs as much as a fifth of the network.
     """
-    return torch.cat(
-        [
-            raw[:, CHANNELS["material"]].softmax(dim=1),
-            raw[:, CHANNELS["tooth"]].softmax(dim=1),
-            raw[:, CHANNELS["lingual"]].sigmoid(),
-            raw[:, CHANNELS["lobe"]].sigmoid(),
-            raw[:, CHANNELS["state"]].softmax(dim=1),
-            raw[:, CHANNELS["tilt"]],
-            raw[:, CHANNELS["tilt_log_sigma"]].clamp(*LOG_SIGMA_RANGE).exp(),
-            (raw[:, CHANNELS["blur"]].clamp(-6.0, 8.0) * math.log(2)).exp(),
-        ],
-        dim=1,
-    )
+    grown = (logits - logits.amax(dim=1, keepdim=True)).exp()
+    return grown / grown.sum(dim=1, keepdim=True)
+
+
+def enlarged(maps: Tensor, factor: int = CONTEXT_STRIDE) -> Tensor:
+    """Maps of shape (N, C, H, W), ``factor`` times as large, by linear interpolation."""
+    return functional.interpolate(maps, scale_factor=float(factor), mode="bilinear", align_corners=False)
 
 
 def build_network(config: NetworkConfig) -> JawNetwork:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from drawn_row import DrawnLobe, draw, plain_row
 
-from crestgauge.inference.consistency import best_shift, kind_in_doubt, milk_by_length
+from crestgauge.inference.consistency import best_shift, kind_in_doubt, milk_by_length, without_false_six
 from crestgauge.inference.evidence import Quantity
 from crestgauge.inference.maps import LabelMaps, RowFrame
 from crestgauge.inference.measure import measure_row
@@ -121,3 +121,14 @@ def test_where_a_fawns_jaw_ends_tooth_6_is_absent() -> None:
     *front, fifth = teeth.crowns
     patch = replace(teeth, crowns=(*front, replace(fifth, counted_lobes=None)))
     assert empty_state(6, patch, replace(bare_end, inside=0.2), True) == "absent"
+
+
+def test_a_tooth_6_before_tooth_5_stands_is_none() -> None:
+    """In a milk row what is numbered 6 is dropped unless tooth 5 stands; an adult row keeps its tooth 6."""
+    fawn = list(crowns_of(milk=True, lengths={3: 1.4}).crowns)
+    assert [c.position for c in without_false_six(fawn)] == [1, 2, 3, 4, 5, 6]
+    assert [c.position for c in without_false_six([c for c in fawn if c.position != 5])] == [1, 2, 3, 4]
+    budding = replace(fawn[4], state_p=np.array([0.0, 1.0, 0.0]), counted_lobes=None)
+    assert [c.position for c in without_false_six([*fawn[:4], budding, fawn[5]])] == [1, 2, 3, 4, 5]
+    lost = [c for c in ADULT if c.position != 5]
+    assert without_false_six(lost) == tuple(lost)

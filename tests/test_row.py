@@ -3,6 +3,8 @@ all."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from drawn_row import DrawnRow, draw, plain_row
@@ -10,10 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crestgauge.inference.errors import InputError
-from crestgauge.inference.maps import CROP_SIZE, NOMINAL_ROW_MM, LabelMaps
+from crestgauge.inference.maps import CROP_SIZE, NOMINAL_ROW_MM, LabelMaps, RowFrame
 from crestgauge.inference.row import (
     CROP_PX_PER_MM,
-    RowSearch,
+    axis_frames,
     coarse_size,
     find_row,
     nominal_centres_px,
@@ -31,14 +33,14 @@ def coarse_row(positions=range(1, 7), *, milk: bool = False, enlarge: float = 0.
     return plain_row(positions=positions, milk=milk, size=COARSE, enlarge=enlarge, fine=2, **row)
 
 
-def misplaced_px(found: RowSearch, row: DrawnRow) -> float:
+def misplaced_px(frame: RowFrame | None, teeth: Sequence[int], row: DrawnRow) -> float:
     """Largest distance in the crop between where nominal crown middles land and where they should. [crop
     px]"""
-    assert found.frame is not None
+    assert frame is not None
     s = (nominal_ends_mm().mean(axis=1) - nominal_ends_mm()[-1, 1] / 2) * CROP_PX_PER_MM
     photo = (row.to_crop(np.stack([s, 0 * s], axis=1)) + 0.5) * PHOTO[0] / COARSE[0] - 0.5
-    crop = photo @ found.frame.matrix[:, :2].T + found.frame.matrix[:, 2]
-    middle = (visible_middle_mm(found.teeth) - NOMINAL_ROW_MM / 2) * CROP_PX_PER_MM
+    crop = photo @ frame.matrix[:, :2].T + frame.matrix[:, 2]
+    middle = (visible_middle_mm(teeth) - NOMINAL_ROW_MM / 2) * CROP_PX_PER_MM
     wanted = np.stack([nominal_centres_px() - middle, 0 * s + CROP_SIZE[1] / 2 - 0.5], axis=1)
     return float(np.hypot(*(crop - wanted).T).max())
 
@@ -69,7 +71,7 @@ def test_any_turn_side_and_size(turn: float, side: str, enlarge: float) -> None:
     row = coarse_row(turn_deg=turn, side=side, enlarge=enlarge)
     found = find_row(draw(row), PHOTO)
     assert found.teeth == (1, 2, 3, 4, 5, 6)
-    assert misplaced_px(found, row) < 10.0
+    assert misplaced_px(found.frame, found.teeth, row) < 10.0
     assert found.frame is not None and np.linalg.det(found.frame.matrix[:, :2]) > 0
     assert found.row_length_px == pytest.approx(
         82 * CROP_PX_PER_MM * enlarge * PHOTO[0] / COARSE[0], rel=0.03
@@ -84,7 +86,7 @@ def test_partial_rows(positions: list[int]) -> None:
     row = coarse_row(positions, turn_deg=190.0, milk=positions[-1] < 6)
     found = find_row(draw(row), PHOTO)
     assert found.teeth == tuple(positions)
-    assert misplaced_px(found, row) < 12.0
+    assert misplaced_px(found.frame, found.teeth, row) < 12.0
 
 
 def test_stray_teeth_and_wrong_numbers() -> None:
@@ -101,7 +103,7 @@ def test_stray_teeth_and_wrong_numbers() -> None:
     tooth[5][half] = 0.0
     found = find_row(LabelMaps(channels), PHOTO)
     assert found.teeth == (1, 2, 3, 4, 5, 6)
-    assert misplaced_px(found, row) < 15.0
+    assert misplaced_px(found.frame, found.teeth, row) < 15.0
     assert found.second_row < 0.3
     assert found.crown_px > found.row_px
 
@@ -112,7 +114,7 @@ def test_two_rows_in_one_photo() -> None:
     a, b = draw(large).channels, draw(small).channels
     channels = np.where(b[CHANNELS["tooth"]][:1] < 0.5, b, a)
     found = find_row(LabelMaps(channels), PHOTO)
-    assert misplaced_px(found, large) < 10.0
+    assert misplaced_px(found.frame, found.teeth, large) < 10.0
     assert 0.3 < found.second_row < 0.8
 
 
@@ -122,7 +124,7 @@ def test_row_cut_by_the_border() -> None:
     found = find_row(draw(row), PHOTO)
     assert found.borders == ("right",)
     assert 0.05 < found.outside < 0.25
-    assert misplaced_px(found, row) < 25.0
+    assert misplaced_px(found.frame, found.teeth, row) < 25.0
     assert find_row(draw(coarse_row()), PHOTO).borders == ()
 
 
@@ -161,3 +163,24 @@ def test_padding_is_not_looked_at() -> None:
     assert find_row(LabelMaps(padded), wide).crown_px == 0
     with pytest.raises(InputError, match="needs at least"):
         find_row(LabelMaps(channels[:, :100]), wide)
+
+
+@pytest.mark.parametrize("turn", [0.0, 70.0, 200.0])
+def test_one_axis_frame_lies_right_whatever_the_numbers_say(turn: float) -> None:
+    """All labels exchanged back to front: the search is misled, but one of the two frames along the crowns'
+    axis lays the row within half a tooth, the other one the wrong way round."""
+    row = coarse_row(range(1, 6), milk=True, turn_deg=turn)
+    maps = draw(row)
+    block = maps.block("tooth")
+    block[1:] = block[:0:-1].copy()
+    frames = axis_frames(maps, PHOTO)
+    away = [misplaced_px(frame, range(1, 6), row) for frame in frames]
+    assert min(away) < 100 < 600 < max(away)
+
+
+def test_no_axis_without_crowns() -> None:
+    """An empty picture has no frames to try."""
+    maps = draw(coarse_row())
+    maps.block("tooth")[1:] = 0.0
+    maps.block("tooth")[0] = 1.0
+    assert axis_frames(maps, PHOTO) == ()
