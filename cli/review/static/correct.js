@@ -2,6 +2,7 @@
 // What the key says is never worked out here.
 
 const SCHEMA = "crestgauge.corrections/1";
+const AWAY = "The computer that runs crestgauge does not answer. Your changes stay on this page.";
 
 export class Corrector {
   constructor({ page, form, profiles, viewer }) {
@@ -95,7 +96,7 @@ export class Corrector {
       if (response.ok) this.show(text, performance.now() - start);
       else this.fail(text);
     } catch {
-      this.fail("The computer that runs crestgauge does not answer. Your changes stay on this page; they are asked again.");
+      this.fail(AWAY);
       setTimeout(() => this.ask(), 2000);
     }
     this.busy = false;
@@ -169,10 +170,16 @@ export class Corrector {
     if (!this.touched) return;
     event.preventDefault();
     this.fill();
-    const response = await fetch(this.form.action, {
-      method: "POST", headers: { "Accept": "application/json", "X-CSRF-Token": this.page.dataset.csrf },
-      body: new URLSearchParams(new FormData(this.form)),
-    });
+    let response;
+    try {
+      response = await fetch(this.form.action, {
+        method: "POST", headers: { "Accept": "application/json", "X-CSRF-Token": this.page.dataset.csrf },
+        body: new URLSearchParams(new FormData(this.form)),
+      });
+    } catch {
+      this.fail(AWAY);
+      return;
+    }
     if (!response.ok) { this.fail(await response.text()); return; }
     forget(this.store);
     this.touched = false;

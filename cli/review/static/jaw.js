@@ -64,12 +64,18 @@ function go(selector) {
   return true;
 }
 
+/** What can be decided here, each under the key that the server gave it: it takes the focus, nothing more. */
+function decisions() {
+  const found = {};
+  for (const place of document.querySelectorAll("[data-key]")) {
+    const inside = place.matches("button") ? `#${place.id}` : `#${place.id} :is(input:not([type="hidden"]), textarea:not([readonly]))`;
+    found[place.dataset.key] = () => reach(inside);
+  }
+  return found;
+}
+
 listen({
-  c: () => reach("#confirm") || reach("#own input"),
-  o: () => reach("#change input[type='radio']") || reach("#own input[type='radio']") || reach("#settle input[type='radio']"),
-  r: () => reach("#retake textarea[name='reason']"),
-  s: () => reach("#leave"),
-  u: () => reach("#undo"),
+  ...decisions(),
   n: () => go("#next"),
   q: () => { location.href = "/queue"; },
   j: () => nextStep(1),
@@ -80,7 +86,7 @@ listen({
 
 for (const link of document.querySelectorAll("[data-reach]")) {
   link.addEventListener("click", (event) => {
-    if (reach(`#${link.dataset.reach} input:not([type="hidden"]), #${link.dataset.reach} textarea`)) event.preventDefault();
+    if (reach(`#${link.dataset.reach} :is(input:not([type="hidden"]), textarea:not([readonly]))`)) event.preventDefault();
   });
 }
 
