@@ -19,11 +19,11 @@ from crestgauge.inference.exchange.coco import (
     PAINT_ORDER,
     LabelledPhoto,
     labels_of,
-    read_coco,
     run_lengths,
     unpacked,
     write_coco,
 )
+from crestgauge.inference.exchange.coco_read import read_coco
 from crestgauge.inference.exchange.darwin_core import MEASUREMENT, OCCURRENCE, export_darwin_core
 from crestgauge.inference.exchange.tables_in import import_calls, import_specimens, read_rows
 from crestgauge.inference.exchange.tables_out import TABLES, dictionary, export_tables

@@ -1,0 +1,1 @@
+"""Labels of one's own photos: proposals out, corrections in, hand-measured widths, and which photos first."""

@@ -1,0 +1,368 @@
+"""
+A data set to train on and to judge by, from labels that people corrected. Edge module: reads, writes files.
+
+    OUT/photos/NAME.jpg|png   the photo without capture data, pixels as they were
+    OUT/labels/NAME.material.png, NAME.tooth.png   8-bit class numbers, 255 = nothing said
+    OUT/truth/NAME.json       side, teeth, crests as the labels measure; animal; where the labels come from
+    OUT/dataset.json          one entry a photo: name, animal, hash, what its labels cover
+
+Every photo has an animal, since a data set is split by animal and never by photo.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import struct
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import ExifTags, Image
+
+from crestgauge.inference.criteria import Criteria
+from crestgauge.inference.errors import CrestgaugeError, ExchangeError
+from crestgauge.inference.exchange.coco import UNKNOWN, ToothLabel
+from crestgauge.inference.labels.corrected import Corrected, Intake
+from crestgauge.inference.labels.label_truth import RowLabels, truth_of
+from crestgauge.inference.labels.manifest import LabelItem
+from crestgauge.inference.labels.proposals import mapped
+from crestgauge.inference.photo import Photo, decode_photo
+from crestgauge.inference.screening.sources import find_photos, read_bytes
+
+SCHEMA: Final = "crestgauge.dataset/1"
+INDEX: Final = "dataset.json"
+KINDS: Final = ("corrected", "accepted", "review")
+"""Labels that a person changed, that a person let stand, and single corrections of the review page."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """
+    One photo of a data set.
+
+    Parameters
+    ----------
+    name : str
+        Stem of its files.
+    photo : str
+        File below the folder.
+    sha256 : str
+        Of the photo as it came.
+    animal : str
+    kind : str
+        One of `KINDS`.
+    labelled_share : float
+        Share of the photo's pixels whose material is labelled. [1]
+    model : str
+        Weights whose proposals were corrected.
+    """
+
+    name: str
+    photo: str
+    sha256: str
+    animal: str
+    kind: str
+    labelled_share: float
+    model: str
+
+
+class PhotoFinder:
+    """
+    Photos by the hash of their bytes.
+
+    Parameters
+    ----------
+    places : list of str
+        As `crestgauge.inference.screening.sources.find_photos` takes them.
+    """
+
+    def __init__(self, places: Sequence[str]) -> None:
+        found = find_photos(list(places))
+        self.by_hash: dict[str, str] = {}
+        self.by_name: dict[str, str] = {}
+        self.unreadable: list[tuple[str, str]] = [(r.where, r.why) for r in found.refused]
+        for item in found.items:
+            try:
+                data = read_bytes(item.location)
+            except CrestgaugeError as error:
+                self.unreadable.append((item.location, str(error)))
+                continue
+            self.by_hash.setdefault(hashlib.sha256(data).hexdigest(), item.location)
+            self.by_name[Path(item.location).name.lower()] = item.location
+
+    def find(self, item: LabelItem, intake: Intake) -> tuple[Photo, bytes] | None:
+        """The photo of an item, or None with the reason noted."""
+        place = self.by_hash.get(item.sha256)
+        if place is None:
+            other = self.by_name.get(item.file.lower())
+            if other is None:
+                words = (
+                    f"{item.file} is in none of the places named. Name the folder that holds it (--photos)."
+                )
+                intake.note(item.file, item.name, "missing_photo", words)
+            else:
+                words = (
+                    "changed since it was handed out (other bytes). Put the old file back, or hand out again."
+                )
+                intake.note(other, item.name, "changed_photo", words)
+            return None
+        try:
+            data = read_bytes(place)
+            photo = decode_photo(data, name=place)
+        except CrestgaugeError as error:
+            intake.note(place, item.name, "unreadable_photo", str(error))
+            return None
+        if (photo.width, photo.height) != (item.width, item.height):
+            words = f"{photo.width} x {photo.height} px; was {item.width} x {item.height} when handed out."
+            intake.note(place, item.name, "size", words)
+            return None
+        return photo, data
+
+
+def in_photo(corrected: Corrected) -> RowLabels:
+    """Labels of the handed-out picture, laid back into the upright photo; beyond it nothing is said."""
+    item, labels = corrected.item, corrected.labels
+    size, back = (item.width, item.height), np.linalg.inv(item.matrix)
+
+    def lay(plane: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        return np.asarray(
+            cv2.warpPerspective(
+                plane,
+                item.matrix,
+                size,
+                flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
+                borderMode=cv2.BORDER_CONSTANT,
+                borderValue=UNKNOWN,
+            ),
+            dtype=np.uint8,
+        )
+
+    def moved(tooth: ToothLabel) -> ToothLabel:
+        if not tooth.lobe_centres:
+            return tooth
+        points = mapped(back, np.array(tooth.lobe_centres))
+        centres = tuple((round(float(x), 2), round(float(y), 2)) for x, y in points)
+        return ToothLabel(position=tooth.position, state=tooth.state, milk=tooth.milk, lobe_centres=centres)
+
+    return RowLabels(
+        material=lay(labels.material),
+        tooth=lay(labels.tooth),
+        teeth=tuple(moved(t) for t in labels.teeth),
+        side=item.side,
+    )
+
+
+class DatasetWriter:
+    """
+    A data set in the making, photo by photo.
+
+    Parameters
+    ----------
+    folder : Path
+        New or empty.
+    criteria : Criteria
+        Key that the classes of the truth files come from.
+
+    Raises
+    ------
+    ExchangeError
+        If the folder has a data set in it, or cannot be made.
+    """
+
+    def __init__(self, folder: Path, criteria: Criteria) -> None:
+        if (folder / INDEX).exists() or (folder / "labels").exists():
+            raise ExchangeError(f"{folder}: has a data set in it already. Choose another folder.")
+        self.folder, self.criteria = folder, criteria
+        self.entries: list[Entry] = []
+        try:
+            for part in ("photos", "labels", "truth"):
+                (folder / part).mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise ExchangeError(
+                f"{folder}: cannot be made ({error.strerror}). Choose another place."
+            ) from error
+
+    def add(
+        self,
+        photo: Photo,
+        data: bytes,
+        labels: RowLabels,
+        *,
+        name: str,
+        animal: str,
+        kind: str,
+        model: str,
+        truth: Mapping[str, Any] | None = None,
+    ) -> Entry:
+        """
+        Write one photo with its labels.
+
+        Parameters
+        ----------
+        data : bytes
+            The photo's file.
+        truth : mapping or None
+            Instead of what `truth_of` makes of the labels.
+        """
+        ending, plain = without_capture_data(photo, data)
+        said = dict(truth if truth is not None else truth_of(labels, self.criteria))
+        said |= {
+            "file": f"{name}{ending}",
+            "sha256": photo.sha256,
+            "animal": animal,
+            "width": photo.width,
+            "height": photo.height,
+            "labels": {"kind": kind, "model": model},
+        }
+        try:
+            (self.folder / "photos" / f"{name}{ending}").write_bytes(plain)
+            for part in ("material", "tooth"):
+                path = self.folder / "labels" / f"{name}.{part}.png"
+                ok = cv2.imwrite(str(path), getattr(labels, part), [cv2.IMWRITE_PNG_COMPRESSION, 6])
+                if not ok:
+                    raise OSError(0, "refused by the picture library")
+            text = json.dumps(said, indent=1, allow_nan=False) + "\n"
+            (self.folder / "truth" / f"{name}.json").write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise ExchangeError(
+                f"{self.folder}: {name} cannot be written ({error.strerror}). Choose another place."
+            ) from error
+        entry = Entry(
+            name=name,
+            photo=f"photos/{name}{ending}",
+            sha256=photo.sha256,
+            animal=animal,
+            kind=kind,
+            labelled_share=round(float((labels.material != UNKNOWN).mean()), 5),
+            model=model,
+        )
+        self.entries.append(entry)
+        return entry
+
+    def close(self) -> None:
+        """Write the index."""
+        whole = {"schema": SCHEMA, "photos": [asdict(entry) for entry in self.entries]}
+        (self.folder / INDEX).write_text(json.dumps(whole, indent=1) + "\n", encoding="utf-8")
+
+
+def read_index(folder: Path) -> list[Entry]:
+    """
+    Entries of a data set.
+
+    Raises
+    ------
+    ExchangeError
+        If the index is missing or not as it was written.
+    """
+    path = folder / INDEX
+    try:
+        whole = json.loads(path.read_text(encoding="utf-8"))
+        if whole["schema"] != SCHEMA:
+            raise ValueError(f"schema {whole['schema']}")
+        return [Entry(**entry) for entry in whole["photos"]]
+    except OSError as error:
+        raise ExchangeError(
+            f"{path}: cannot be read ({error.strerror}); needs a data set that labels in wrote."
+        ) from error
+    except (ValueError, KeyError, TypeError) as error:
+        raise ExchangeError(
+            f"{path}: not {SCHEMA} ({type(error).__name__}: {error}). Write it again."
+        ) from error
+
+
+def build_dataset(
+    labels: Iterable[Corrected],
+    photos: PhotoFinder,
+    writer: DatasetWriter,
+    intake: Intake,
+    *,
+    photos_are_animals: bool = False,
+) -> None:
+    """
+    Put corrected labels and their photos together.
+
+    Parameters
+    ----------
+    photos_are_animals : bool
+        A photo without an animal is taken as an animal of its own. Otherwise it is refused: a second photo
+        of the same animal could land on the other side of a split.
+    """
+    for where, why in photos.unreadable:
+        intake.note(where, "", "unreadable_photo", why)
+    for each in labels:
+        item = each.item
+        animal = item.animal or (f"photo:{item.sha256[:12]}" if photos_are_animals else None)
+        if animal is None:
+            words = (
+                "no animal. Fill it in in photos.csv, or say --photos-are-animals where no two photos show "
+                "the same one."
+            )
+            intake.note(item.file, item.name, "no_animal", words)
+            continue
+        if item.side is None:
+            words = "no side, so tongue and cheek side are not labelled. Fill it in in photos.csv."
+            intake.note(item.file, item.name, "side", words, fatal=False)
+        found = photos.find(item, intake)
+        if found is None:
+            continue
+        photo, data = found
+        kind = "accepted" if each.source == "unchanged" else "corrected"
+        writer.add(photo, data, in_photo(each), name=item.name, animal=animal, kind=kind, model=item.model)
+    writer.close()
+
+
+_KEPT_MARKERS: Final = {0xE0, 0xEE}
+"""JPEG segments of the application that the picture needs: JFIF, and the colour transform (ITU-T T.86)."""
+
+
+def without_capture_data(photo: Photo, data: bytes) -> tuple[str, bytes]:
+    """
+    File ending and bytes of a photo without position, date, camera and thumbnail, every pixel as it was.
+
+    A JPEG file keeps its coded picture, its colour profile and which way is up; all else becomes PNG.
+    """
+    if photo.format == "JPEG":
+        plain = _plain_jpeg(data)
+        if plain is not None:
+            again = decode_photo(plain, name=photo.file)
+            if np.array_equal(again.pixels, photo.pixels):
+                return ".jpg", plain
+    ok, coded = cv2.imencode(".png", photo.pixels[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 3])
+    if not ok:
+        raise ExchangeError(f"{photo.file}: cannot be written as PNG. Export it as JPEG first.")
+    return ".png", coded.tobytes()
+
+
+def _plain_jpeg(data: bytes) -> bytes | None:
+    """What the picture needs (segments: ITU-T T.81, Annex B), and EXIF with the orientation alone."""
+    out, at, orientation = bytearray(data[:2]), 2, 1
+    try:
+        with Image.open(io.BytesIO(data)) as image:
+            orientation = int(image.getexif().get(ExifTags.Base.Orientation, 1))
+    except (OSError, ValueError, SyntaxError, TypeError):
+        return None
+    if orientation != 1:
+        tag = struct.pack(">HHIHH", 0x0112, 3, 1, orientation, 0)
+        block = b"Exif\x00\x00MM\x00*\x00\x00\x00\x08\x00\x01" + tag + b"\x00\x00\x00\x00"
+        out += b"\xff\xe1" + struct.pack(">H", len(block) + 2) + block
+    while at + 4 <= len(data) and data[at] == 0xFF:
+        marker, length = data[at + 1], int.from_bytes(data[at + 2 : at + 4], "big")
+        if marker == 0xFF:  # a fill byte
+            at += 1
+            continue
+        if marker == 0xDA:
+            end = data.find(b"\xff\xd9", at)
+            # What follows the end marker (a second picture, a film) stays behind too.
+            return bytes(out + data[at : end + 2]) if end > at else None
+        segment = data[at : at + 2 + length]
+        profile = marker == 0xE2 and segment[4:15] == b"ICC_PROFILE"
+        if not (0xE0 <= marker <= 0xEF or marker == 0xFE) or marker in _KEPT_MARKERS or profile:
+            out += segment
+        at += 2 + length
+    return None
