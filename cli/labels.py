@@ -130,7 +130,6 @@ def in_(
     Example:  crestgauge labels in to-correct --photos jaws --out dataset
     Exit status:  0 all taken   2 wrong usage, nothing written   3 some photos were not taken, each is named
     """
-    from crestgauge.inference.criteria import load_criteria
     from crestgauge.inference.labels.corrected import Intake, take_back
     from crestgauge.inference.labels.dataset import DatasetWriter, PhotoFinder, build_dataset
     from crestgauge.inference.labels.manifest import read_manifest
@@ -143,7 +142,7 @@ def in_(
         typer.echo("crestgauge labels in: where are the photos? Needs --photos or --ledger.", err=True)
         raise typer.Exit(EXIT_USAGE)
     finder, intake = PhotoFinder(where), Intake()
-    writer = DatasetWriter(out, load_criteria())
+    writer = DatasetWriter(out)
     taken = take_back(folder, items, intake, accept_unchanged=accept_unchanged)
     shown = progress(taken, len(items), words="Taking", quiet=quiet)
     build_dataset(shown, finder, writer, intake, photos_are_animals=photos_are_animals)

@@ -130,19 +130,14 @@ def scan_coco(path: Path) -> CocoFile:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Part:
-    """One annotation that can be painted; its mask is kept in bits, since a photo has forty of them."""
+    """One annotation that can be painted; of its mask, the box that holds it is kept."""
 
     item: str
     name: str
-    bits: NDArray[np.uint8]
+    place: tuple[slice, slice]
+    mask: NDArray[np.bool_]
     shape: tuple[int, int]
     entry: Mapping[str, Any]
-
-    @property
-    def mask(self) -> NDArray[np.bool_]:
-        """The mask, shape ``shape``."""
-        count = self.shape[0] * self.shape[1]
-        return np.unpackbits(self.bits, count=count).reshape(self.shape).astype(bool)
 
 
 class _Painter:
@@ -180,10 +175,13 @@ class _Painter:
             except InputError as error:
                 self.note("mask", f"{error}. Draw it again, or remove it.", item=item)
                 continue
-            if not mask.any():
+            rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+            if not len(rows):
                 self.note("empty", "covers no pixel. Draw it again, or remove it.", item=item)
-            bits = np.packbits(mask)
-            parts.append(_Part(item=item, name=name, bits=bits, shape=shape, entry=entry))
+                continue
+            place = slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
+            kept = mask[place].copy()
+            parts.append(_Part(item=item, name=name, place=place, mask=kept, shape=shape, entry=entry))
         material = self._materials(parts, shape)
         tooth = self._crowns(parts, material)
         if any(problem.fatal for problem in self.problems):
@@ -210,23 +208,22 @@ class _Painter:
             name = value.name.lower()
             below = material.copy()
             for part in (p for p in parts if p.name == name):
-                mask = part.mask
-                size = int(mask.sum())
+                under = np.where(part.mask, below[part.place], 0)
+                shared_px = np.bincount(under.ravel(), minlength=len(PAINT_ORDER) + 1)
                 for other in PAINT_ORDER:
-                    both = mask & (below == other)
-                    shared = int(both.sum())
-                    if other >= value or not shared or shared >= NESTED * size:
+                    shared = int(shared_px[other])
+                    if other >= value or not shared or shared >= NESTED * part.mask.sum():
                         continue
-                    contested |= both
+                    contested[part.place] |= under == other
                     words = (
                         f"{name} and {other.name.lower()} both claim {shared} px; these count as not "
                         "labelled. Correct one of the two."
                     )
                     self.note("overlap", words, item=part.item, fatal=False)
-                material[mask] = value
+                material[part.place][part.mask] = value
         material[contested] = UNKNOWN
         for part in (p for p in parts if p.name == NOT_LABELLED):
-            material[part.mask] = UNKNOWN
+            material[part.place][part.mask] = UNKNOWN
         return material
 
     def _crowns(self, parts: Sequence[_Part], material: Labels) -> Labels:
@@ -234,22 +231,22 @@ class _Painter:
         crowns = [part for part in parts if part.name.startswith(TOOTH)]
         by_material = not crowns
         for part in parts if by_material else crowns:
-            position, mask = self._position(part), part.mask
+            position, mask, here = self._position(part), part.mask, tooth[part.place]
             if position is None or position == 0:
                 continue
             if not by_material:
                 self._tooth(part, position)
-            both = mask & (tooth != 0) & (tooth != position)
+            both = mask & (here != 0) & (here != position)
             if both.any():
-                other = int(np.bincount(tooth[both]).argmax())
+                other = int(np.bincount(here[both]).argmax())
                 smaller = min(int(mask.sum()), int((tooth == other).sum()))
                 fatal = not by_material and int(both.sum()) > SAME_CROWN * smaller
                 words = f"tooth {position} and tooth {other} both claim {int(both.sum())} px" + (
                     ". Keep one of them." if fatal else "; these count as not labelled."
                 )
                 self.note("overlap", words, item=part.item, fatal=fatal)
-            tooth[mask] = position
-            tooth[both] = UNKNOWN
+            here[mask] = position
+            here[both] = UNKNOWN
         crown = np.isin(material, [int(m) for m in CROWN_MATERIALS])
         if not by_material:
             self._compare(crown, tooth)

@@ -105,7 +105,8 @@ def _from_polygons(polygons: Sequence[Any], shape: tuple[int, int]) -> Mask:
             raise InputError(
                 f"polygon point ({x:g}, {y:g}) outside the picture of {shape[1]} x {shape[0]} px"
             )
-        mask |= filled(points, shape)
+        place, inside = filled(points, shape)
+        mask[place] |= inside
     return mask
 
 
@@ -113,9 +114,10 @@ def _inside(x: float, y: float, shape: tuple[int, int]) -> bool:
     return -OUTSIDE_PX <= x <= shape[1] + OUTSIDE_PX and -OUTSIDE_PX <= y <= shape[0] + OUTSIDE_PX
 
 
-def filled(points: NDArray[np.float64], shape: tuple[int, int]) -> Mask:
+def filled(points: NDArray[np.float64], shape: tuple[int, int]) -> tuple[tuple[slice, slice], Mask]:
     """
-    Pixels whose centre lies inside a closed polygon, by the even-odd rule.
+    Pixels whose centre lies inside a closed polygon, by the even-odd rule: rows and columns of a box, and
+    the mask inside it.
 
     Parameters
     ----------
@@ -137,14 +139,13 @@ def filled(points: NDArray[np.float64], shape: tuple[int, int]) -> Mask:
     (xa, ya), (xb, yb) = upper[edge].T, lower[edge].T
     crossing = xa + (rows + 0.5 - ya) * ((xb - xa) / (yb - ya))
     columns = np.clip(np.ceil(crossing - 0.5), 0, width).astype(int)
-    mask = np.zeros(shape, dtype=bool)
-    if len(rows):
-        top, left, tall = rows.min(), columns.min(), np.ptp(rows) + 1
-        wide = columns.max() - left
-        toggles = np.bincount((rows - top) * (wide + 1) + columns - left, minlength=tall * (wide + 1))
-        odd = np.cumsum(toggles.reshape(tall, wide + 1), axis=1)[:, :wide] % 2 == 1
-        mask[top : top + tall, left : left + wide] = odd
-    return mask
+    if not len(rows):
+        return (slice(0, 0), slice(0, 0)), np.zeros((0, 0), dtype=bool)
+    top, left, tall = int(rows.min()), int(columns.min()), int(np.ptp(rows)) + 1
+    wide = int(columns.max()) - left
+    toggles = np.bincount((rows - top) * (wide + 1) + columns - left, minlength=tall * (wide + 1))
+    odd = np.cumsum(toggles.reshape(tall, wide + 1), axis=1)[:, :wide] % 2 == 1
+    return (slice(top, top + tall), slice(left, left + wide)), odd
 
 
 def polygons_of(mask: Mask) -> list[list[float]]:
@@ -154,7 +155,11 @@ def polygons_of(mask: Mask) -> list[list[float]]:
     COCO joins the polygons of an annotation and has no holes.
     """
     polygons: list[list[float]] = []
-    waiting = [(mask, (0, 0))]
+    if not mask.any():
+        return polygons
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    corner = (int(columns[0]), int(rows[0]))
+    waiting = [(mask[corner[1] : rows[-1] + 1, corner[0] : columns[-1] + 1], corner)]
     while waiting:
         part, (left, top) = waiting.pop()
         count, labels, stats, _ = cv2.connectedComponentsWithStats(part.astype(np.uint8), connectivity=4)

@@ -328,9 +328,9 @@ def _with_teeth(
                 )
                 intake.note(folder / TEETH_CSV, item.name, "differ", words)
             values[name] = answers.pop() if answers else old
-        lobes = said.lobe_centres
-        if not lobes and _lobes_stand(before, values["milk"], chosen.labels):
-            lobes = before.lobe_centres
+        lobes = rounded([said])[0].lobe_centres
+        if lobes in ((), before.lobe_centres):  # dropped by the program, or left where they were
+            lobes = before.lobe_centres if _lobes_stand(before, values["milk"], chosen.labels) else ()
         teeth.append(ToothLabel(position=position, lobe_centres=lobes, **values))
     return replace(chosen.labels, teeth=tuple(teeth))
 

@@ -3,7 +3,8 @@ A data set to train on and to judge by, from labels that people corrected. Edge 
 
     OUT/photos/NAME.jpg|png   the photo without capture data, pixels as they were
     OUT/labels/NAME.material.png, NAME.tooth.png   8-bit class numbers, 255 = nothing said
-    OUT/truth/NAME.json       side, teeth, crests as the labels measure; animal; where the labels come from
+    OUT/truth/NAME.json       side, teeth, animal, where the labels come from; ratios follow from the labels
+    OUT/animals.csv           photo and specimen_id
     OUT/dataset.json          one entry a photo: name, animal, hash, what its labels cover
 
 Every photo has an animal, since a data set is split by animal and never by photo.
@@ -15,7 +16,7 @@ import hashlib
 import io
 import json
 import struct
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -25,20 +26,38 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import ExifTags, Image
 
-from crestgauge.inference.criteria import Criteria
 from crestgauge.inference.errors import CrestgaugeError, ExchangeError
 from crestgauge.inference.exchange.coco import UNKNOWN, ToothLabel
 from crestgauge.inference.labels.corrected import Corrected, Intake
-from crestgauge.inference.labels.label_truth import RowLabels, truth_of
 from crestgauge.inference.labels.manifest import LabelItem
 from crestgauge.inference.labels.proposals import mapped
 from crestgauge.inference.photo import Photo, decode_photo
+from crestgauge.inference.screening.report import write_csv
 from crestgauge.inference.screening.sources import find_photos, read_bytes
 
 SCHEMA: Final = "crestgauge.dataset/1"
-INDEX: Final = "dataset.json"
+INDEX, ANIMALS = "dataset.json", "animals.csv"
 KINDS: Final = ("corrected", "accepted", "review")
 """Labels that a person changed, that a person let stand, and single corrections of the review page."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RowLabels:
+    """
+    Labels of one photo, in its own pixels.
+
+    Parameters
+    ----------
+    material, tooth : ndarray of uint8, shape (H, W)
+        `UNKNOWN` where nothing is said.
+    teeth : tuple of ToothLabel
+    side : "left", "right" or None
+    """
+
+    material: NDArray[np.uint8]
+    tooth: NDArray[np.uint8]
+    teeth: tuple[ToothLabel, ...]
+    side: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,6 +177,43 @@ def in_photo(corrected: Corrected) -> RowLabels:
     )
 
 
+def truth_of(labels: RowLabels) -> dict[str, Any]:
+    """
+    What labels say of whole teeth, as a truth file (``crestgauge.truth/1``).
+
+    Tilt, view, blur, scale and age stay None, since nobody labelled them. Widths and ratios follow from the
+    label maps themselves.
+    """
+    teeth = []
+    for label in labels.teeth:
+        rows, columns = np.nonzero(labels.tooth == label.position)
+        there = len(rows) > 0
+        corners = (columns.min(), rows.min(), columns.max(), rows.max()) if there else ()
+        teeth.append(
+            {
+                "position": label.position,
+                "state": label.state,
+                "milk": label.milk,
+                "lobes": len(label.lobe_centres) or None,
+                "centre": [float(columns.mean()), float(rows.mean())] if there else None,
+                "box": [int(v) for v in corners] or None,
+                "lobe_centres": [list(point) for point in label.lobe_centres],
+                "crests": [],
+            }
+        )
+    nothing = dict.fromkeys(("tilt_deg", "view", "px_per_mm", "blur_px", "age_years", "age_class"))
+    return {
+        "schema": "crestgauge.truth/1",
+        "family": "own",
+        "usable": True,
+        "unusable": [],
+        "side": labels.side,
+        "conditions": {},
+        "teeth": teeth,
+        **nothing,
+    }
+
+
 class DatasetWriter:
     """
     A data set in the making, photo by photo.
@@ -166,8 +222,6 @@ class DatasetWriter:
     ----------
     folder : Path
         New or empty.
-    criteria : Criteria
-        Key that the classes of the truth files come from.
 
     Raises
     ------
@@ -175,10 +229,10 @@ class DatasetWriter:
         If the folder has a data set in it, or cannot be made.
     """
 
-    def __init__(self, folder: Path, criteria: Criteria) -> None:
+    def __init__(self, folder: Path) -> None:
         if (folder / INDEX).exists() or (folder / "labels").exists():
             raise ExchangeError(f"{folder}: has a data set in it already. Choose another folder.")
-        self.folder, self.criteria = folder, criteria
+        self.folder = folder
         self.entries: list[Entry] = []
         try:
             for part in ("photos", "labels", "truth"):
@@ -198,7 +252,6 @@ class DatasetWriter:
         animal: str,
         kind: str,
         model: str,
-        truth: Mapping[str, Any] | None = None,
     ) -> Entry:
         """
         Write one photo with its labels.
@@ -207,15 +260,12 @@ class DatasetWriter:
         ----------
         data : bytes
             The photo's file.
-        truth : mapping or None
-            Instead of what `truth_of` makes of the labels.
         """
         ending, plain = without_capture_data(photo, data)
-        said = dict(truth if truth is not None else truth_of(labels, self.criteria))
-        said |= {
+        said = truth_of(labels) | {
             "file": f"{name}{ending}",
             "sha256": photo.sha256,
-            "animal": animal,
+            "specimen_id": animal,
             "width": photo.width,
             "height": photo.height,
             "labels": {"kind": kind, "model": model},
@@ -246,7 +296,9 @@ class DatasetWriter:
         return entry
 
     def close(self) -> None:
-        """Write the index."""
+        """Write the index and the table of animals."""
+        rows = ({"photo": Path(e.photo).name, "specimen_id": e.animal} for e in self.entries)
+        write_csv(self.folder / ANIMALS, rows, ("photo", "specimen_id"))
         whole = {"schema": SCHEMA, "photos": [asdict(entry) for entry in self.entries]}
         (self.folder / INDEX).write_text(json.dumps(whole, indent=1) + "\n", encoding="utf-8")
 
