@@ -142,7 +142,7 @@ def add_settlement(
         people = {row.person for row in found}
         if len(found) != 3 or len(people) != 3 or {row.photo_id for row in found} != {photo_id}:
             raise LedgerError(
-                f"calls {call_id}, {between[0]}, {between[1]}: needs calls by three people on one photo."
+                f"calls {call_id}, {between[0]}, {between[1]}: needs calls of three people on one photo."
             )
         values = {
             "photo_id": photo_id,

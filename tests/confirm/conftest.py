@@ -1,30 +1,14 @@
-"""A ledger of built readings on both databases, and the names that the tests of pages share."""
+"""A ledger of built readings for the tests of pages."""
 
 from __future__ import annotations
 
-import importlib.util
 import shutil
-from pathlib import Path
 
 import pytest
 from built_readings import READINGS
 from confirm_ledger import keep
 
 from crestgauge.inference.ledger.store import Ledger
-
-_spec = importlib.util.spec_from_file_location(
-    "ledger_fixtures", Path(__file__).parent.parent / "ledger" / "conftest.py"
-)
-_fixtures = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(_fixtures)
-place = _fixtures.place
-
-
-@pytest.fixture
-def empty(place):
-    """A ledger without a row, on SQLite and, where one is running, on PostgreSQL."""
-    with Ledger(place, by="test") as ledger:
-        yield ledger
 
 
 @pytest.fixture(scope="session")
