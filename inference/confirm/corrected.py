@@ -238,7 +238,7 @@ def _crest(
         return CrestEvidence(lobe=lobe, ratio=Quantity(0.0, UNWORN_RATIO_U), ratio_by_definition=zeros), none
     drawn = [e for e in given.edges if (e.tooth, e.lobe) == (position, lobe)]
     if drawn:
-        return _drawn(crest, found, drawn, pointing, none.flags)
+        return _drawn(crest, found, drawn, pointing, (*flags, BY_PERSON))
     if dropped:
         return CrestEvidence(lobe=lobe, ratio=None), none
     return found, CrestWidths(
@@ -310,11 +310,12 @@ def _taper_share(drawn: list[BandEdges], found: CrestEvidence, pointing: Pointin
 
 def _check_against(reading: Reading, given: Corrections) -> None:
     """What only the reading can tell: whether crests and places exist."""
-    there = {(tooth.position, crest.lobe) for tooth in reading.teeth for crest in tooth.crests}
-    for part in (*given.edges, *given.crests):
-        if (part.tooth, part.lobe) not in there:
+    there = {(own.position, crest.lobe) for own in reading.teeth for crest in own.crests}
+    named = [(e.tooth, e.lobe) for e in given.edges] + [(c.tooth, c.lobe) for c in given.crests]
+    for tooth, lobe in named:
+        if (tooth, lobe) not in there:
             fail(
-                f"tooth {part.tooth}, lobe {part.lobe}",
+                f"tooth {tooth}, lobe {lobe}",
                 "no crest there in the reading",
                 "a crest that was found; a tooth without one can be given a state",
             )

@@ -363,11 +363,12 @@ def _check(given: Corrections) -> None:
             fail(f"tooth {tooth.tooth}", "milk", "no milk tooth: teeth 4 to 6 have none")
         if tooth.state is None and tooth.milk is None:
             fail(f"tooth {tooth.tooth}", "neither state nor milk", "one of them")
-    for name, keys in (
+    named: tuple[tuple[str, list[tuple[float, ...]]], ...] = (
         ("edges", [(e.tooth, e.lobe, e.at) for e in given.edges]),
         ("crests", [(c.tooth, c.lobe) for c in given.crests]),
         ("teeth", [(t.tooth,) for t in given.teeth]),
-    ):
+    )
+    for name, keys in named:
         if len(set(keys)) != len(keys):
             twice = next(key for key in keys if keys.count(key) > 1)
             fail(name, f"{twice} twice", "each at most once")

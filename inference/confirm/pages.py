@@ -118,7 +118,7 @@ def queue_page(
         rows=tuple(_queue_row(row, viewer) for row in page.rows),
         total=page.total,
         pages=max(1, -(-page.total // ask.page_size)),
-        heaps=tuple(HeapView(outcome=heap, to_do=page.todo[heap], total=page.all[heap]) for heap in HEAPS),  # type: ignore[arg-type]
+        heaps=tuple(HeapView(outcome=heap, to_do=page.todo[heap], total=page.all[heap]) for heap in HEAPS),
         failures=failures,
         classes=AGE_CLASSES,
     )

@@ -24,7 +24,7 @@ from crestgauge.inference.ledger.tables import Base
 _T = Base.metadata.tables
 Row = Mapping[str, Any]
 Todo = Literal["mine", "second", "disagree", "done", "all"]
-HEAPS: Final = ("borderline", "retake", "clear")
+HEAPS: Final[tuple[Literal["borderline", "retake", "clear"], ...]] = ("borderline", "retake", "clear")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -297,5 +297,5 @@ def _rows(connection: Connection, ids: Sequence[int]) -> Iterator[Row]:
         .outerjoin(links, sa.and_(links.c.sha256 == photos.c.sha256, standing("photo_links")))
         .where(readings.c.id.in_(ids))
     )
-    found = {row["id"]: row for row in connection.execute(query).mappings()}
+    found: dict[int, Row] = {row["id"]: dict(row) for row in connection.execute(query).mappings()}
     return iter([found[reading] for reading in ids])
