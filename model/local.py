@@ -29,6 +29,7 @@ from crestgauge.model.weights import Manifest, load_manifest, shipped_manifest_p
 
 FOLDER_VARIABLE: Final = "CRESTGAUGE_WEIGHTS_DIR"
 """Environment variable that names the folder."""
+SHIPPED_PREFIX: Final = "crest-"
 SHIPPED: Final = "shipped"
 """Name of the set that is installed with the package."""
 MANIFEST, HISTORY, GATES, START = "weights.toml", "history.jsonl", "gates", "start"
@@ -108,11 +109,12 @@ def check_name(name: str) -> str:
     Raises
     ------
     WeightsError
-        If it has other signs than small letters, digits, dots and hyphens, or is one of the shipped names.
+        If it has other signs than small letters, digits, dots and hyphens, or is kept for shipped weights, of
+        this version or any other.
     """
-    taken = {SHIPPED, *(entry.name for entry in load_manifest().entries)}
-    if not NAME_PATTERN.fullmatch(name) or name in taken:
-        found = "is the name of shipped weights" if name in taken else "has other signs"
+    kept = name == SHIPPED or name.startswith(SHIPPED_PREFIX)
+    if kept or not NAME_PATTERN.fullmatch(name):
+        found = "is a name of shipped weights" if kept else "has other signs"
         raise WeightsError(
             f"weights {name!r}: {found}; needs small letters, digits, dots and hyphens, such as ridge-2026."
         )

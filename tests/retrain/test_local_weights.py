@@ -16,6 +16,8 @@ from crestgauge.inference.pipeline import Reader, ReadOptions, pinned
 from crestgauge.model import local
 from crestgauge.model.weights import SCHEMA, format_entry, load_manifest
 
+SHIPPED_MODEL = " ".join(load_manifest().find(role).name for role in ("fine", "coarse"))
+
 
 def make_set(folder: Path, name: str) -> Path:
     """A set whose fine network is called NAME-fine, made of the painted networks."""
@@ -103,7 +105,7 @@ def test_readings_name_their_weights_and_the_default_is_used(home):
     local.use("ridge", at="2026-01-01", why={"kind": "anyway"})
     result = Reader(ReadOptions(threads=1)).read(painted_jaws.photo("adult"))
     assert result.reading.versions.model == "ridge-fine painted-coarse"
-    assert Reader(ReadOptions(threads=1, weights="shipped")).versions.model == "crest-fine-2 crest-coarse-1"
+    assert Reader(ReadOptions(threads=1, weights="shipped")).versions.model == SHIPPED_MODEL
 
 
 def test_work_of_several_processes_keeps_the_weights_it_began_with(home):
@@ -112,7 +114,7 @@ def test_work_of_several_processes_keeps_the_weights_it_began_with(home):
     local.use("ridge", at="2026-01-01", why={"kind": "anyway"})
     during = pinned(ReadOptions(threads=1))
     local.back(at="2026-01-02")
-    assert Reader(before).versions.model == "crest-fine-2 crest-coarse-1"
+    assert Reader(before).versions.model == SHIPPED_MODEL
     assert Reader(during).versions.model == "ridge-fine painted-coarse"
 
 

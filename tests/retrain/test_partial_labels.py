@@ -1,4 +1,4 @@
-"""Labels of parts: what nobody labelled teaches nothing, head by head, all the way from the file to the loss."""
+"""Labels of parts: what nobody labelled teaches nothing, head by head, from the file to the loss."""
 
 from __future__ import annotations
 
