@@ -33,6 +33,7 @@ COMMAND_MODULES: Final = (
     "doctor",
     "develop",
     "weights",
+    "review.command",
 )
 """Modules of `crestgauge.cli` that hold commands, in the order of the help page."""
 

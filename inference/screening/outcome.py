@@ -134,9 +134,16 @@ def read_item(reader: PhotoReader, item: Item) -> Outcome:
     )
 
 
-def keep(ledger: Ledger, item: Item, outcome: Outcome, *, model: str, criteria: str) -> str:
+def keep(
+    ledger: Ledger, item: Item, outcome: Outcome, *, model: str, criteria: str, source: str = "list"
+) -> str:
     """
     Put one outcome into the ledger, in one transaction.
+
+    Parameters
+    ----------
+    source : str
+        Who says that the photo shows ``item.specimen_id``: "list", or "person".
 
     Returns
     -------
@@ -145,19 +152,19 @@ def keep(ledger: Ledger, item: Item, outcome: Outcome, *, model: str, criteria: 
         "conflict" if the card in the picture names another animal than the list (the list stands).
     """
     try:
-        return _keep(ledger, item, outcome, model, criteria)
+        return _keep(ledger, item, outcome, model, criteria, source)
     except IntegrityError:
         # Two runs on one PostgreSQL ledger both found something missing and added it; the unique keys let one
         # win. The loser's transaction is gone as a whole, so it looks again, and now finds what is there.
-        return _keep(ledger, item, outcome, model, criteria)
+        return _keep(ledger, item, outcome, model, criteria, source)
 
 
-def _keep(ledger: Ledger, item: Item, outcome: Outcome, model: str, criteria: str) -> str:
+def _keep(ledger: Ledger, item: Item, outcome: Outcome, model: str, criteria: str, source: str) -> str:
     with ledger.writing() as connection:
         if outcome.kind == "known" and outcome.sha256 is not None:
             add_sighting(connection, ledger, outcome.sha256, item.location)
             if item.specimen_id is not None:
-                link_photo(connection, ledger, outcome.sha256, item.specimen_id, source="list")
+                link_photo(connection, ledger, outcome.sha256, item.specimen_id, source=source)
             return "known"
         if outcome.kind != "reading" or outcome.facts is None or outcome.reading is None:
             if has_failure(connection, outcome.sha256, item.location, model, criteria, outcome.message or ""):
@@ -176,17 +183,17 @@ def _keep(ledger: Ledger, item: Item, outcome: Outcome, model: str, criteria: st
             return "new"
         photo_id = add_photo(connection, ledger, outcome.facts)
         add_sighting(connection, ledger, outcome.facts.sha256, item.location)
-        verdict = _link(connection, ledger, item, outcome)
+        verdict = _link(connection, ledger, item, outcome, source)
         added = add_reading(connection, ledger, photo_id, json.loads(outcome.reading), outcome.reading)
         return verdict if added is not None else "known"
 
 
-def _link(connection: Any, ledger: Ledger, item: Item, outcome: Outcome) -> str:
-    """Say which animal it is: the list first, then the card."""
+def _link(connection: Any, ledger: Ledger, item: Item, outcome: Outcome, source: str) -> str:
+    """Say which animal it is: the list or person first, then the card."""
     sha256 = outcome.facts.sha256 if outcome.facts else ""
     card_id = _usable(outcome.card_id)
     if item.specimen_id is not None:
-        link_photo(connection, ledger, sha256, item.specimen_id, source="list")
+        link_photo(connection, ledger, sha256, item.specimen_id, source=source)
         return "conflict" if card_id is not None and card_id != item.specimen_id else "new"
     if card_id is not None:
         link_photo(connection, ledger, sha256, card_id, source="card")
