@@ -106,7 +106,9 @@ def crest_views(
     counting = {(4, 1), (4, 2), (5, 1), (5, 2), (6, 1), (6, 2)}
     if criteria is not None:
         counting = {(c.tooth, lobe) for c in criteria.key if c.quantity == "ratio" for lobe in c.lobes}
-    drawn = {(e.tooth, e.lobe): e.edges_px for e in corrections.edges} if corrections else {}
+    # Of edges drawn at several places, those nearest to the middle are shown.
+    placed = sorted(corrections.edges, key=lambda e: -abs(e.at - 0.5)) if corrections else []
+    drawn = {(e.tooth, e.lobe): e.edges_px for e in placed}
     found = []
     for tooth, before in zip(reading.teeth, machine.teeth, strict=True):
         if tooth.position not in teeth:

@@ -189,6 +189,8 @@ def standing_calls(ledger: Ledger) -> list[Row]:
     """
     Every call that is neither replaced nor a withdrawal, oldest first, with the animal it is about where
     known.
+
+    ``overruled`` is true for a call on a photo that a third reader has settled by another one.
     """
     calls, photos, links = _T["calls"], _T["photos"], _T["photo_links"]
     animal = sa.func.coalesce(calls.c.specimen_id, links.c.specimen_id).label("animal")
@@ -199,8 +201,16 @@ def standing_calls(ledger: Ledger) -> list[Row]:
         .where(calls.c.decision != "withdrawn", _standing("calls"))
         .order_by(calls.c.id)
     )
+    settled = _T["settlements"]
+    third = sa.select(settled.c.photo_id, settled.c.call_id).where(_standing("settlements"))
     with ledger.reading() as connection:
-        return [dict(row) for row in connection.execute(query).mappings()]
+        rows = [dict(row) for row in connection.execute(query).mappings()]
+        settling = {row[0]: row[1] for row in connection.execute(third.order_by(settled.c.id))}
+    standing = {row["id"] for row in rows}
+    for row in rows:
+        decided = settling.get(row["photo_id"])
+        row["overruled"] = decided in standing and decided != row["id"]
+    return rows
 
 
 def newest_readings(ledger: Ledger, *, whole: bool = False) -> list[Row]:
@@ -271,7 +281,7 @@ def disagreements(ledger: Ledger) -> list[Disagreement]:
             )
     calls: dict[str, list[Row]] = defaultdict(list)
     for call in standing_calls(ledger):
-        if call["animal"] is not None and call["age_class"] is not None:
+        if call["animal"] is not None and call["age_class"] is not None and not call["overruled"]:
             calls[call["animal"]].append(call)
     for specimen_id, rows in calls.items():
         classes = {row["age_class"] for row in rows}

@@ -114,7 +114,7 @@ def summarise(ledger: Ledger, *, start: str | None = None, end: str | None = Non
     calls: dict[str, list[str | None]] = defaultdict(list)
     for call in standing_calls(ledger):
         name = call["animal"] or f"photo {call['sha256']}"
-        if wanted(name):
+        if wanted(name) and not call["overruled"]:
             calls[name].append(call["age_class"])
     readings: dict[str, list[Mapping[str, Any]]] = defaultdict(list)
     photos = 0

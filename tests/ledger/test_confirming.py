@@ -18,7 +18,7 @@ from crestgauge.inference.ledger.measurements import (
     measurements_of,
 )
 from crestgauge.inference.ledger.paging import HEAPS, PageQuery, QueueIndex
-from crestgauge.inference.ledger.queries import queue, specimens
+from crestgauge.inference.ledger.queries import disagreements, queue, specimens, standing_calls
 from crestgauge.inference.ledger.readers import (
     add_settlement,
     calls_of,
@@ -41,6 +41,7 @@ from crestgauge.inference.ledger.record import (
 from crestgauge.inference.ledger.specimen import Specimen
 from crestgauge.inference.ledger.store import Ledger, _config, _engine, ledger_url
 from crestgauge.inference.ledger.tables import Base
+from crestgauge.inference.summary.season import summarise
 
 
 def keep(ledger, k, *, specimen_id=None, **reading):
@@ -156,6 +157,19 @@ def test_readers_and_what_a_third_settles(ledger):
     assert settlement_of(ledger, photo) is None
     assert readers_of(ledger, photo) == ("Ann", "Ben")
     assert [row["standing"] for row in calls_of(ledger, photo)] == [True, True, False, False]
+
+
+def test_what_a_third_reader_settles_is_the_animals_age(ledger):
+    """Before, the animal disagrees and has no age in the season's summary; after, it has the settled one."""
+    photo, _ = keep(ledger, 1, specimen_id="A-1")
+    a, b = said(ledger, "Ann", photo, "2.5"), said(ledger, "Ben", photo, "3.5")
+    assert [found.specimen_id for found in disagreements(ledger)] == ["A-1"]
+    assert summarise(ledger).called.animals == 0
+    c = said(ledger, "Cy", photo, "3.5")
+    add_settlement(ledger, photo, "Cy", call_id=c, between=(a, b))
+    assert disagreements(ledger) == []
+    assert summarise(ledger).called.by_sex["unknown"].counts["3.5"] == 1
+    assert [row["overruled"] for row in standing_calls(ledger)] == [True, True, False]
 
 
 def test_names_are_found_in_the_spelling_that_is_there(ledger):
