@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from scipy import stats
 
@@ -84,16 +85,84 @@ def animals_for_agreement(expected_share: float, half_width: float, *, level: fl
     """
     if not (0 < expected_share < 1 and 0 < half_width < 0.5):
         raise InputError(f"share {expected_share}, half width {half_width}: need 0..1 and 0..0.5.")
-    z = float(stats.norm.ppf((1 + level) / 2))
+    return _first(lambda n: agreement_half_width(expected_share, n, level=level) <= half_width, 1)
+
+
+def items_for_mean(sd: float, half_width: float, *, level: float = 0.95) -> int:
+    """
+    Items so that the t interval of a mean difference is at most +- ``half_width`` wide.
+
+    Parameters
+    ----------
+    sd, half_width : float
+        In one unit; for a relative bias, of the logarithms.
+
+    Source: Bland & Altman 1986, Lancet 327:307-310 (standard error of a mean difference s / sqrt(n), t with
+    n - 1 degrees of freedom), solved for n by trial.
+    """
+    if not (sd > 0 and half_width > 0):
+        raise InputError(f"SD {sd}, half width {half_width}: both must be above 0.")
+    return _first(lambda n: _t(level, n - 1) * sd / math.sqrt(n) <= half_width, 2)
+
+
+def items_for_limits(half_width_sd: float, *, level: float = 0.95) -> int:
+    """
+    Items so that each limit of agreement is known to within +- ``half_width_sd`` standard deviations.
+
+    Source: Bland & Altman 1986, Lancet 327:307-310 (standard error of a limit sqrt(3 / n) s).
+    """
+    if not half_width_sd > 0:
+        raise InputError(f"half width {half_width_sd}: needs to be above 0.")
+    return _first(lambda n: _t(level, n - 1) * math.sqrt(3 / n) <= half_width_sd, 2)
+
+
+def items_for_repeat_sd(relative_half_width: float, repeats: int, *, level: float = 0.95) -> int:
+    """
+    Items measured ``repeats`` times so that the pooled repeat SD is known to within a share of itself.
+
+    Parameters
+    ----------
+    relative_half_width : float
+        0.2 for +- 20 %: half the width of the chi-square interval over the SD.
+    repeats : int
+        At least 2.
+
+    Source: interval of a standard deviation by chi-square, NIST/SEMATECH e-Handbook of Statistical Methods,
+    section 1.3.5.8 (from memory), with n (repeats - 1) degrees of freedom.
+    """
+    if repeats < 2 or not 0 < relative_half_width < 1:
+        raise InputError(
+            f"repeats {repeats}, half width {relative_half_width}: need at least 2, and a share in 0..1."
+        )
+    tail = (1 - level) / 2
 
     def half(n: int) -> float:
-        spread = expected_share * (1 - expected_share) / n + z**2 / (4 * n**2)
-        return z * math.sqrt(spread) / (1 + z**2 / n)
+        df = n * (repeats - 1)
+        ends = (math.sqrt(df / stats.chi2.ppf(p, df)) for p in (tail, 1 - tail))
+        high, low = ends
+        return float(high - low) / 2
 
-    low, high = 1, 1
-    while half(high) > half_width:
+    return _first(lambda n: half(n) <= relative_half_width, 2)
+
+
+def agreement_half_width(share: float, n: int, *, level: float = 0.95) -> float:
+    """Half the width of Wilson's interval of a ``share`` of ``n`` animals, as `animals_for_agreement`."""
+    z = float(stats.norm.ppf((1 + level) / 2))
+    return z * math.sqrt(share * (1 - share) / n + z**2 / (4 * n**2)) / (1 + z**2 / n)
+
+
+def _t(level: float, df: int) -> float:
+    return float(stats.t.ppf((1 + level) / 2, df))
+
+
+def _first(enough: Callable[[int], bool], least: int) -> int:
+    """Smallest whole number from ``least`` on that is enough; more is always enough too."""
+    low, high = least, least
+    while not enough(high):
         low, high = high, high * 2
+        if high > 10_000_000:
+            raise InputError("more than ten million items are needed; ask for less precision.")
     while low < high:
         middle = (low + high) // 2
-        low, high = (low, middle) if half(middle) <= half_width else (middle + 1, high)
+        low, high = (low, middle) if enough(middle) else (middle + 1, high)
     return high
