@@ -204,13 +204,13 @@ def standing_calls(ledger: Ledger) -> list[Row]:
     settled = _T["settlements"]
     third = sa.select(settled.c.photo_id, settled.c.call_id).where(_standing("settlements"))
     with ledger.reading() as connection:
-        rows = [dict(row) for row in connection.execute(query).mappings()]
+        found = [dict(row) for row in connection.execute(query).mappings()]
         settling = {row[0]: row[1] for row in connection.execute(third.order_by(settled.c.id))}
-    standing = {row["id"] for row in rows}
-    for row in rows:
+    standing = {row["id"] for row in found}
+    for row in found:
         decided = settling.get(row["photo_id"])
         row["overruled"] = decided in standing and decided != row["id"]
-    return rows
+    return [*found]
 
 
 def newest_readings(ledger: Ledger, *, whole: bool = False) -> list[Row]:
