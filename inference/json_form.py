@@ -59,6 +59,11 @@ def encode(value: object, path: str, decimals: int | None) -> Any:
     if isinstance(value, Mapping):
         return {str(key): encode(item, f"{path}.{key}", decimals) for key, item in value.items()}
     if isinstance(value, tuple | list):
+        if value and all(type(item) is float and math.isfinite(item) for item in value):
+            # Points make up most of a reading: the same as below, without a call for each number.
+            return [(item if decimals is None else round(item, decimals)) + 0.0 for item in value]
+        if all(type(item) is int for item in value):
+            return list(value)
         return [encode(item, f"{path}[{i}]", decimals) for i, item in enumerate(value)]
     raise TypeError(f"{path}: {type(value).__name__} has no JSON form")
 
@@ -126,6 +131,8 @@ def _tuple(args: tuple[Any, ...], data: object, path: str) -> tuple[Any, ...]:
         return tuple(_value(args[0], item, f"{path}[{i}]") for i, item in enumerate(data))
     if len(data) != len(args):
         raise _fault(path, data, f"a list of {len(args)}")
+    if all(arg is float for arg in args) and all(type(v) is float and math.isfinite(v) for v in data):
+        return tuple(data)  # the same as below, without a call for each number
     return tuple(
         _value(arg, item, f"{path}[{i}]") for i, (arg, item) in enumerate(zip(args, data, strict=True))
     )
