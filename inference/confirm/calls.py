@@ -237,10 +237,8 @@ def _readers(rows: Sequence[Row]) -> tuple[str, ...]:
 
 def stored_corrections(ledger: Ledger, viewer: Viewer, reading_id: int) -> Corrections:
     """What this viewer has corrected of a reading, as it stands."""
-    if not viewer.person.strip():
-        return Corrections()
-    rows = measurements_of(ledger, reading_id, person=reader(ledger, viewer.person))
-    return from_parts((row["kind"], row["value"]) for row in rows)
+    own = [row for row in measurements_of(ledger, reading_id) if same_person(row["person"], viewer.person)]
+    return from_parts((row["kind"], row["value"]) for row in own)
 
 
 def file_corrections(ledger: Ledger, viewer: Viewer, reading_id: int, wanted: Corrections) -> int:
