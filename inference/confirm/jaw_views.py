@@ -117,10 +117,13 @@ def crest_views(
         for crest in before.crests:
             key = (tooth.position, crest.lobe)
             view = _crest(machine, before, crest, own.get(crest.lobe), axis, reading.px_per_mm)
+            profile = (profiles or {}).get(key)
+            if profile is not None and profile.edges_px is not None and not view.by_person:
+                view = replace(view, edges_px=profile.edges_px)
             found.append(
                 replace(
                     view,
-                    profile=(profiles or {}).get(key),
+                    profile=profile,
                     edges_px=drawn.get(key, view.edges_px),
                     counts=key in counting and crest.lobe in own,
                 )

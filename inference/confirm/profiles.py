@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from crestgauge.inference.confirm.geometry import Place, band_edges, place
+from crestgauge.inference.confirm.geometry import Edges, Place, band_edges, place
 from crestgauge.inference.errors import InputError
 from crestgauge.inference.json_form import encode
 from crestgauge.inference.reading import CrestReading, Reading, ToothReading
@@ -36,6 +36,10 @@ MOST_REACH_PX: Final = 600.0
 """Limits of the half length of a profile. [px]"""
 MOST_SAMPLES: Final = 160
 """Samples on one side of the line at most. Long profiles get a longer step."""
+MOST_MOVE_SHARE: Final = 0.5
+LEAST_MOVE_PX: Final = 1.5
+LEAST_GAIN: Final = 2.0
+"""Bands are moved for at least this much more contrast, less is noise. [grey levels, 0..255]"""
 STEP_PX: Final = 0.5
 """Distance of samples along a profile. [px]"""
 
@@ -60,8 +64,12 @@ class CrestProfile:
     averaged_over : int
         Profiles in the average, over ``length_px`` of the crest.
     edges_px : (float, float, float, float) or None
-        The machine's median bands laid about the line (`crestgauge.inference.confirm.geometry.band_edges`);
-        the bands at this very place may lie a little beside them. None where a band is missing.
+        The machine's median bands (`crestgauge.inference.confirm.geometry.band_edges`), moved as a whole to
+        where they fit the brightness best, since a crest line is smoothed; their widths are what was measured
+        over the middle half of the crest, so at this very place a band may be wider or narrower. None where a
+        band is missing.
+    moved_px : float
+        How far they were moved off the line, towards the tongue positive. [px]
     inside : bool
         False where part of the profile lies outside the photo (repeated border pixels).
     """
@@ -77,6 +85,7 @@ class CrestProfile:
     averaged_over: int
     length_px: float = field(metadata=_PX)
     edges_px: tuple[float, float, float, float] | None = field(metadata=_PX)
+    moved_px: float = field(metadata=_PX)
     inside: bool
 
     def to_dict(self) -> dict[str, Any]:
@@ -154,6 +163,9 @@ def _profile(
     x = centres[:, :1] + offsets * normals[:, :1]
     y = centres[:, 1:] + offsets * normals[:, 1:]
     colour = _sampled(pixels, x, y).mean(axis=0)
+    grey = colour @ LUMA
+    edges = band_edges(crest)
+    moved = 0.0 if edges is None else _best_move(grey, float(offsets[0]), float(step), edges)
     height, width = pixels.shape[:2]
     inside = (x.min() >= 0) and (y.min() >= 0) and (x.max() <= width - 1) and (y.max() <= height - 1)
     return CrestProfile(
@@ -163,13 +175,45 @@ def _profile(
         place=middle,
         start_px=float(offsets[0]),
         step_px=float(step),
-        grey=tuple(float(v) for v in colour @ LUMA),
+        grey=tuple(float(v) for v in grey),
         rgb=tuple((int(r), int(g), int(b)) for r, g, b in np.rint(colour)),
         averaged_over=len(centres),
         length_px=span,
-        edges_px=band_edges(crest),
+        edges_px=None if edges is None else _moved(edges, moved),
+        moved_px=moved,
         inside=bool(inside),
     )
+
+
+def _moved(edges: Edges, by: float) -> Edges:
+    a, b, c, d = edges
+    return a + by, b + by, c + by, d + by
+
+
+def _best_move(grey: NDArray[np.float64], start: float, step: float, edges: Edges) -> float:
+    """
+    How far the bands have to be moved so that the picture is brightest in the enamel and darkest in the
+    dentine.
+
+    At most half an enamel band and a third of the dentine, so that they cannot jump to the next fold; 0 where
+    the picture does not tell.
+    """
+    a, b, c, d = edges
+    most = min(MOST_MOVE_SHARE * min(a - b, c - d), max((b - c) / 3, LEAST_MOVE_PX))
+    if b - c < 1.0 or most < step:
+        return 0.0
+    moves = np.arange(-most, most + step / 2, step / 2)
+    at = start + step * np.arange(grey.size)
+    area = np.concatenate([[0.0], np.cumsum(0.5 * (grey[1:] + grey[:-1])) * step])
+
+    def mean(low: float, high: float) -> NDArray[np.float64]:
+        """Mean brightness between two places, for every move."""
+        return (np.interp(moves + high, at, area) - np.interp(moves + low, at, area)) / (high - low)
+
+    contrast = mean(b, a) + mean(d, c) - 2 * mean(c, b)
+    best = float(moves[int(np.argmax(contrast - 1e-6 * np.abs(moves)))])
+    still = float(np.interp(0.0, moves, contrast))
+    return best if contrast.max() - still > LEAST_GAIN else 0.0
 
 
 def _reach(tooth: ToothReading, crest: CrestReading) -> float:

@@ -95,8 +95,28 @@ def test_a_profile_shows_the_drawn_edges_where_they_are(angle_deg):
     assert dentine[(dentine > inner - 2) & (dentine < outer + 2)] == pytest.approx([inner, outer], abs=0.1)
     ends = crossings(profile, (ENAMEL + GROUND) / 2)
     assert [ends.min(), ends.max()] == pytest.approx([inner - INNER_PX, outer + OUTER_PX], abs=0.1)
-    assert profile.edges_px == (outer + OUTER_PX, outer, inner, inner - INNER_PX)
+    assert profile.edges_px == pytest.approx((outer + OUTER_PX, outer, inner, inner - INNER_PX), abs=0.5)
     assert profile.inside
+
+
+@pytest.mark.parametrize("off_px", [-2.5, 1.5, 3.0])
+def test_bands_are_laid_where_they_fit_the_brightness(off_px):
+    """
+    A line beside the dentine's middle: the bands go to the dentine, their widths stay. Half a sample: 0.25.
+    """
+    pixels, line, tongue = drawn(33)
+    beside = [(x + off_px * tongue[0], y + off_px * tongue[1]) for x, y in line]
+    profile = crest_profile(reading_of(beside), pixels, 4, 1)
+    assert profile.moved_px == pytest.approx(-off_px, abs=0.3)
+    a, b, c, d = profile.edges_px
+    assert (a - b, b - c, c - d) == pytest.approx((OUTER_PX, DENTINE_PX, INNER_PX))
+
+
+def test_bands_stay_on_the_line_where_the_picture_tells_nothing():
+    _, line, _ = drawn(33)
+    rng = np.random.default_rng(3)
+    noise = np.repeat(rng.integers(118, 124, (SIZE, SIZE, 1), dtype=np.uint8), 3, axis=2)
+    assert crest_profile(reading_of(line), noise, 4, 1).moved_px == 0.0
 
 
 def test_a_right_jaw_has_its_tongue_on_the_other_side():
