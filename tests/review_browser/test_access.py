@@ -1,0 +1,63 @@
+"""
+Accessibility by an engine of others: axe-core (Deque Systems, MPL-2.0), which the package
+axe-playwright-python carries. Rules: WCAG 2.0 to 2.2, levels A and AA, and the engine's best practices.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="needs axe-playwright-python")
+
+TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+ALL_RULES = {"runOnly": {"type": "tag", "values": TAGS}, "rules": {"target-size": {"enabled": True}}}
+COLOURS = {"runOnly": {"type": "rule", "values": ["color-contrast", "link-in-text-block"]}}
+"""What can differ between light and dark."""
+SIZES = {"phone": {"width": 360, "height": 740}, "desk": {"width": 1280, "height": 800}}
+OPEN = ("/queue?todo=all", "/photo/1", "/photo/3", "/new", "/reader", "/pair", "/specimen/AF-103", "/nothing")
+BLIND = ("/queue?todo=all", "/photo/1", "/specimen/AF-103")
+
+
+def violations(page, options):
+    found = axe.Axe().run(page, options=options | {"resultTypes": ["violations"]}).response
+    assert found["passes"], "the engine looked at nothing"
+    return [
+        f"{fault['id']}: {node['target']} {node['failureSummary']}"
+        for fault in found["violations"]
+        for node in fault["nodes"]
+    ]
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("mode", ["open", "blind"])
+def test_no_page_violates_a_rule(visit, size, mode):
+    """All rules in light, those of colour again in dark; everything that can be opened is open."""
+    visitor = visit(viewport=SIZES[size], color_scheme="light")
+    page = visitor.page
+    visitor.read_as("Axel Test", blind=mode == "blind")
+    for path in OPEN if mode == "open" else BLIND:
+        page.emulate_media(color_scheme="light")
+        visitor.open(path)
+        page.evaluate("document.querySelectorAll('main details').forEach(each => { each.open = true; })")
+        assert violations(page, ALL_RULES) == [], path
+        page.emulate_media(color_scheme="dark")
+        assert page.evaluate("matchMedia('(prefers-color-scheme: dark)').matches")
+        assert violations(page, COLOURS) == [], f"{path}, dark"
+
+
+def test_the_list_of_keys_and_an_answer_violate_none(visit):
+    """Two states that no address shows: the dialog, and a page with a person's edges in it."""
+    desk = visit()
+    page = desk.page
+    desk.read_as("Axel Test")
+    desk.open("/photo/1")
+    desk.ready()
+    page.locator("[data-help]").click()
+    assert violations(page, ALL_RULES) == []
+    page.keyboard.press("Escape")
+    page.locator(".handle[data-edge='1']").first.focus()
+    page.keyboard.press("Shift+ArrowLeft")
+    page.locator("#said .mine-said").wait_for()
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        assert violations(page, COLOURS) == []
