@@ -294,7 +294,9 @@ class Jobs:
         photos, links = _T["photos"], _T["photo_links"]
         query = (
             sa.select(photos.c.id, links.c.specimen_id)
-            .outerjoin(links, sa.and_(links.c.sha256 == photos.c.sha256, standing("photo_links")))
+            .select_from(
+                photos.outerjoin(links, sa.and_(links.c.sha256 == photos.c.sha256, standing("photo_links")))
+            )
             .where(photos.c.sha256 == sha256)
         )
         with self.ledger.reading() as connection:
