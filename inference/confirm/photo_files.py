@@ -48,11 +48,14 @@ class PhotoStore:
     folder : Path
         Where uploads are kept; made when the first one comes.
     limits : PhotoLimits
+    remote : bool
+        Also fetch photos that were screened from a URL. Without, nothing is ever asked of a network.
     """
 
-    def __init__(self, folder: Path, *, limits: PhotoLimits = LIMITS) -> None:
+    def __init__(self, folder: Path, *, limits: PhotoLimits = LIMITS, remote: bool = False) -> None:
         self.folder = folder.absolute()
         self.limits = limits
+        self.remote = remote
 
     def put(self, data: bytes) -> Stored:
         """
@@ -101,12 +104,14 @@ class PhotoStore:
         query = sa.select(table.c.location).where(table.c.sha256 == sha256).order_by(table.c.id.desc())
         with ledger.reading() as connection:
             places = connection.execute(query).scalars().all()
-        for location in places:
+        near = [place for place in places if self.remote or "://" not in place]
+        for location in near:
             if (data := _checked(location, sha256)) is not None:
                 return data
         raise PhotoError(
             f"photo {sha256[:12]}: its file is not where it was seen, or has changed since "
-            f"({len(places)} places looked at). Put it back; the reading is kept all the same."
+            f"({len(near)} places looked at, {len(places) - len(near)} URLs left alone). Put it back; the "
+            "reading is kept all the same."
         )
 
     def _place(self, sha256: str, suffix: str) -> Path:

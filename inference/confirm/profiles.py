@@ -208,7 +208,9 @@ def _best_move(grey: NDArray[np.float64], start: float, step: float, edges: Edge
 
     def mean(low: float, high: float) -> NDArray[np.float64]:
         """Mean brightness between two places, for every move."""
-        return (np.interp(moves + high, at, area) - np.interp(moves + low, at, area)) / (high - low)
+        return np.asarray(
+            (np.interp(moves + high, at, area) - np.interp(moves + low, at, area)) / (high - low)
+        )
 
     contrast = mean(b, a) + mean(d, c) - 2 * mean(c, b)
     best = float(moves[int(np.argmax(contrast - 1e-6 * np.abs(moves)))])

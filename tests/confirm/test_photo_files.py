@@ -189,6 +189,21 @@ def test_screened_photos_are_read_where_they_were_seen(tmp_path):
             store.get(ledger, sha256)
 
 
+def test_a_photo_seen_at_a_url_is_fetched_only_where_allowed(tmp_path):
+    """``memory://`` is fsspec's file system without a disk or a network."""
+    fsspec = pytest.importorskip("fsspec")
+    data = photo("JPEG")
+    sha256 = hashlib.sha256(data).hexdigest()
+    with fsspec.open("memory://jaws/a.jpg", "wb") as file:
+        file.write(data)
+    with Ledger(str(tmp_path / "l.db")) as ledger:
+        with ledger.writing() as connection:
+            add_sighting(connection, ledger, sha256, "memory://jaws/a.jpg")
+        with pytest.raises(PhotoError, match="1 URLs left alone"):
+            PhotoStore(tmp_path).get(ledger, sha256)
+        assert PhotoStore(tmp_path, remote=True).get(ledger, sha256) == data
+
+
 @pytest.mark.parametrize("asked", ["../../etc/passwd", "A" * 64, "0" * 63, "0" * 64 + "\n", ""])
 def test_only_a_hash_is_looked_up(tmp_path, asked):
     with Ledger(str(tmp_path / "l.db")) as ledger, pytest.raises(PhotoError, match="hexadecimal"):
