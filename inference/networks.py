@@ -8,6 +8,7 @@ level at measuring resolution. Both say the same kind of label maps (`crestgauge
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import cv2
@@ -69,6 +70,7 @@ class Network:
 
     def __init__(self, entry: WeightsEntry, *, threads: int) -> None:
         data = entry.read()
+        _one_arena()
         options = ort.SessionOptions()
         options.intra_op_num_threads = threads
         options.inter_op_num_threads = 1
@@ -76,6 +78,7 @@ class Network:
         options.add_session_config_entry("session.intra_op.allow_spinning", "0")
         # Pictures differ in size; a memory plan kept for each size costs 200 MB and saves no time.
         options.enable_mem_pattern = False
+        options.add_session_config_entry("session.use_env_allocators", "1")
         # The blocked tensor layout of the highest level saves a third of the time; our export is written so
         # that it holds from the first convolution to the last (it is left and entered at a price in memory).
         options.graph_optimization_level = ort.GraphOptimizationLevel.ORT_ENABLE_ALL
@@ -109,6 +112,13 @@ class Network:
         np.multiply(pixels.transpose(2, 0, 1), np.float32(1 / 255), out=image[0])
         (maps,) = self._session.run([str(OUTPUT["name"])], {str(INPUT["name"]): image})
         return LabelMaps(np.asarray(maps)[0])
+
+
+@cache
+def _one_arena() -> None:
+    """Let all sessions of a process take their memory from one pool: 70 MB less at a reader's peak."""
+    memory = ort.OrtMemoryInfo("Cpu", ort.OrtAllocatorType.ORT_ARENA_ALLOCATOR, 0, ort.OrtMemType.DEFAULT)
+    ort.create_and_register_allocator(memory, None)
 
 
 def coarse_view(pixels: Pixels) -> CoarseView:

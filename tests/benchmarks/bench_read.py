@@ -1,9 +1,10 @@
 """
 How long one photo takes: 12-megapixel JPEG file to reading, warm and cold, and how much memory.
 
-    python tests/benchmarks/bench_read.py [PHOTO] [--threads 2] [--runs 9] [--manifest FILE]
+    python tests/benchmarks/bench_read.py [PHOTO] [--threads 2] [--runs 5] [--manifest FILE]
 
-Not a test: it checks its result, then times it. Without PHOTO, a shipped example is enlarged to 4032 x 3024.
+Not a test: it checks its result, then times it. Without PHOTO, the shipped examples are enlarged to 12
+megapixels; some of them need a second pass of the fine network, as in life.
 Ends with status 1 where a limit is missed.
 """
 
@@ -30,7 +31,7 @@ from crestgauge.inference.networks import Network
 from crestgauge.inference.photo import read_photo
 from crestgauge.inference.pipeline import Reader, ReadOptions
 
-SIZE = (4032, 3024)
+PIXELS = 4032 * 3024
 LIMITS = {
     "median warm [s]": 1.5,
     "over decoding + sessions": 1.4,
@@ -40,14 +41,17 @@ LIMITS = {
 }
 
 
-def twelve_megapixels(folder: Path) -> Path:
-    """A shipped example at the size of a phone's photo."""
-    examples = sorted(Path(str(files("crestgauge.inference").joinpath("examples"))).glob("*.jpg"))
-    pixels = read_photo(examples[0]).pixels
-    path = folder / "photo.jpg"
-    large = np.asarray(cv2.resize(pixels, SIZE, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
-    Image.fromarray(large).save(path, quality=92)
-    return path
+def twelve_megapixels(folder: Path) -> list[Path]:
+    """The shipped examples at the size of a phone's photo."""
+    paths = []
+    for example in sorted(Path(str(files("crestgauge.inference").joinpath("examples"))).glob("*.jpg")):
+        pixels = read_photo(example).pixels
+        scale = (PIXELS / (pixels.shape[0] * pixels.shape[1])) ** 0.5
+        size = round(pixels.shape[1] * scale), round(pixels.shape[0] * scale)
+        large = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
+        paths.append(folder / example.name)
+        Image.fromarray(large).save(paths[-1], quality=92)
+    return paths
 
 
 class Stopwatch:
@@ -67,24 +71,32 @@ class Stopwatch:
         return timed
 
 
-def warm(photo: Path, options: ReadOptions, runs: int) -> tuple[list[float], list[float]]:
-    """Seconds of whole reads, and of decoding plus session calls inside the same reads."""
+def warm(photos: list[Path], options: ReadOptions, runs: int) -> tuple[list[float], list[float]]:
+    """
+    Seconds of whole reads, and of decoding plus session calls inside the same reads: per photo, the median of
+    ``runs``.
+    """
     sessions = Stopwatch()
     Network.run = sessions.around(Network.run)  # type: ignore[method-assign]
     reader = Reader(options)
-    first = reader.read(photo).reading
     whole, needed = [], []
-    for _ in range(runs):
-        sessions.seconds = 0.0
-        started = time.perf_counter()
-        loaded = read_photo(photo)
-        decoded = time.perf_counter() - started
-        again = reader.read(loaded).reading
-        whole.append(time.perf_counter() - started)
-        needed.append(decoded + sessions.seconds)
-        if again != first:
-            raise SystemExit("two reads of one photo differ: nothing to time")
-    print(f"{photo.name}: {first.photo.width} x {first.photo.height}, {first.outcome}, {first.age_class}")
+    for photo in photos:
+        first = reader.read(photo).reading
+        times = []
+        for _ in range(runs):
+            sessions.seconds = 0.0
+            started = time.perf_counter()
+            loaded = read_photo(photo)
+            decoded = time.perf_counter() - started
+            again = reader.read(loaded).reading
+            times.append((time.perf_counter() - started, decoded + sessions.seconds))
+            if again != first:
+                raise SystemExit("two reads of one photo differ: nothing to time")
+        seconds, least = sorted(times)[len(times) // 2]
+        size = f"{first.photo.width} x {first.photo.height}"
+        print(f"{photo.name:24} {size:12} {first.outcome:11}{first.age_class or '-':6}{seconds:6.2f} s")
+        whole.append(seconds)
+        needed.append(least)
     return whole, needed
 
 
@@ -102,18 +114,18 @@ def main() -> int:
     parser = argparse.ArgumentParser()
     parser.add_argument("photo", nargs="?", type=Path)
     parser.add_argument("--threads", type=int, default=2)
-    parser.add_argument("--runs", type=int, default=9)
+    parser.add_argument("--runs", type=int, default=5)
     parser.add_argument("--manifest", type=Path)
     settings = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        photo = settings.photo or twelve_megapixels(Path(folder))
+        photos = [settings.photo] if settings.photo else twelve_megapixels(Path(folder))
         more = ["--manifest", str(settings.manifest)] if settings.manifest else []
         read = [
             sys.executable,
             "-m",
             "crestgauge.cli",
             "read",
-            str(photo),
+            str(photos[len(photos) // 2]),
             "--threads",
             str(settings.threads),
             *more,
@@ -130,7 +142,7 @@ def main() -> int:
         subprocess.run(read, check=True, capture_output=True)
         found["peak memory [MB]"] = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
         options = ReadOptions(threads=settings.threads, manifest=settings.manifest)
-        whole, needed = warm(photo, options, settings.runs)
+        whole, needed = warm(photos, options, settings.runs)
         found["median warm [s]"] = statistics.median(whole)
         found["over decoding + sessions"] = statistics.median(
             w / n for w, n in zip(whole, needed, strict=True)
