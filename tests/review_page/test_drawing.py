@@ -76,6 +76,7 @@ def profile(grey: tuple[float, ...]) -> CrestProfile:
         averaged_over=1,
         length_px=1.0,
         edges_px=(1.0, 0.5, -0.5, -1.0),
+        moved_px=0.0,
         inside=True,
     )
 
