@@ -12,8 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy.exc import IntegrityError
-
 from crestgauge.inference.confirm.corrected import corrected
 from crestgauge.inference.confirm.corrections import Corrections, Part, from_parts, parts_of
 from crestgauge.inference.confirm.views import (
@@ -24,8 +22,13 @@ from crestgauge.inference.confirm.views import (
     JawPage,
     Viewer,
 )
-from crestgauge.inference.errors import InputError, LedgerError
-from crestgauge.inference.ledger.measurements import Measurement, measurements_of, put_measurement
+from crestgauge.inference.errors import InputError
+from crestgauge.inference.ledger.measurements import (
+    Measurement,
+    locked_measurements,
+    measurements_of,
+    put_measurement,
+)
 from crestgauge.inference.ledger.queries import reading_of
 from crestgauge.inference.ledger.readers import (
     Row,
@@ -146,7 +149,7 @@ def file_call(ledger: Ledger, viewer: Viewer, page: JawPage | BlindJawPage, give
     replaces = page.form.own_call
     if given.action == "withdraw" and replaces is None:
         raise InputError("call: there is no call of yours to take back.")
-    call_id = add_call(ledger, call, replaces=replaces)
+    call_id = add_call(ledger, call, replaces=replaces, alone=True)
     if given.action == "settle":
         first, second = _between(ledger, photo, person)
         add_settlement(ledger, photo, person, call_id=call_id, between=(first, second))
@@ -258,12 +261,23 @@ def file_corrections(ledger: Ledger, viewer: Viewer, reading_id: int, wanted: Co
     InputError
         If the viewer has no name, or the corrections do not fit the reading.
     LedgerError
-        If the reading is not there, or another window of the same reader was faster.
+        If the reading is not there.
     """
     person = reader(ledger, viewer.person)
     corrected(Reading.from_dict(reading_of(ledger, reading_id)), wanted)
+    with ledger.writing() as connection:
+        changes = _changes(locked_measurements(connection, reading_id, person), reading_id, person, wanted)
+        for measurement, replaces in changes:
+            put_measurement(connection, ledger, measurement, replaces=replaces)
+    return len(changes)
+
+
+def _changes(
+    rows: Sequence[Row], reading_id: int, person: str, wanted: Corrections
+) -> list[tuple[Measurement, int | None]]:
+    """Rows to add, each with the row it replaces, so that what stands in ``rows`` becomes what is wanted."""
     standing: dict[tuple[object, ...], tuple[int, Part]] = {}
-    for row in measurements_of(ledger, reading_id, person=person):
+    for row in rows:
         part = Part(kind=row["kind"], tooth=row["tooth"], lobe=row["lobe"], value=row["value"])
         standing[part.key] = (row["id"], part)
     changes: list[tuple[Measurement, int | None]] = []
@@ -271,17 +285,9 @@ def file_corrections(ledger: Ledger, viewer: Viewer, reading_id: int, wanted: Co
         old = standing.pop(part.key, None)
         if old is None or old[1].value != part.value:
             changes.append((_row(reading_id, person, part), None if old is None else old[0]))
+    # What is gone comes first: a mark that follows edges then has the later row.
     gone = [(_row(reading_id, person, part, gone=True), row) for row, part in standing.values()]
-    try:
-        with ledger.writing() as connection:
-            # What is gone comes first: a mark that follows edges then has the later row.
-            for measurement, replaces in (*gone, *changes):
-                put_measurement(connection, ledger, measurement, replaces=replaces)
-    except IntegrityError as error:
-        raise LedgerError(
-            "corrections: changed in another window of yours meanwhile. Load the page again."
-        ) from error
-    return len(gone) + len(changes)
+    return [*gone, *changes]
 
 
 def _row(reading_id: int, person: str, part: Part, *, gone: bool = False) -> Measurement:

@@ -8,7 +8,7 @@ and a row without a value takes it back.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -125,16 +125,34 @@ def measurements_of(
     history : bool
         Also rows that were replaced or taken back.
     """
+    with ledger.reading() as connection:
+        rows = _rows(connection, reading_id)
+    if person is not None:
+        rows = [row for row in rows if row["person"] == person]
+    return rows if history else _standing(rows)
+
+
+def locked_measurements(connection: Connection, reading_id: int, person: str) -> list[Row]:
+    """
+    Standing measurements of one person, within the caller's transaction, which nobody else's can change
+    before it ends: two windows of one reader come one after the other.
+    """
+    readings = _T["readings"]
+    # SQLite holds the write lock of the whole file already, and knows no other.
+    connection.execute(sa.select(readings.c.id).where(readings.c.id == reading_id).with_for_update())
+    return [row for row in _standing(_rows(connection, reading_id)) if row["person"] == person]
+
+
+def _rows(connection: Connection, reading_id: int) -> list[Row]:
     table = _T["measurements"]
     query = sa.select(table).where(table.c.reading_id == reading_id).order_by(table.c.id)
-    if person is not None:
-        query = query.where(table.c.person == person)
-    with ledger.reading() as connection:
-        rows = [dict(row) for row in connection.execute(query).mappings()]
+    found = connection.execute(query).mappings()
+    return [{**row, "value": json.loads(row["value"])} for row in found]
+
+
+def _standing(rows: Sequence[Row]) -> list[Row]:
     replaced = {row["replaces"] for row in rows}
-    for row in rows:
-        row["value"] = json.loads(row["value"])
-    return [row for row in rows if history or (row["id"] not in replaced and row["value"] is not None)]
+    return [row for row in rows if row["id"] not in replaced and row["value"] is not None]
 
 
 def all_measurements(ledger: Ledger) -> list[Row]:

@@ -254,15 +254,23 @@ def add_reading(
     )
 
 
-def add_call(ledger: Ledger, call: Call, *, replaces: int | None = None) -> int:
+def add_call(ledger: Ledger, call: Call, *, replaces: int | None = None, alone: bool = False) -> int:
     """
     Keep one decision.
+
+    Parameters
+    ----------
+    replaces : int or None
+        The call that this one takes the place of.
+    alone : bool
+        Refuse it where this person has another standing call on the photo: a button that was pressed twice,
+        or two windows.
 
     Raises
     ------
     LedgerError
-        If the call to be replaced is not there, is of another subject, or has been replaced already; or if a
-        photo or reading it names is not there.
+        If the call to be replaced is not there, is of another subject, or has been replaced already; if a
+        photo or reading it names is not there; or if it is not alone.
     """
     values = {name: getattr(call, name) for name in Call.__dataclass_fields__} | {"replaces": replaces}
     with _one_correction("calls", replaces), ledger.writing() as connection:
@@ -275,7 +283,26 @@ def add_call(ledger: Ledger, call: Call, *, replaces: int | None = None) -> int:
         for table, row in (("photos", call.photo_id), ("readings", call.reading_id)):
             if row is not None:
                 _row(connection, table, row)
+        if alone:
+            _check_alone(connection, call, replaces)
         return ledger.add(connection, "calls", values)
+
+
+def _check_alone(connection: Connection, call: Call, replaces: int | None) -> None:
+    photos, calls, later = _T["photos"], _T["calls"], _T["calls"].alias()
+    # Whoever else calls this photo waits here; SQLite holds the write lock of the whole file already.
+    connection.execute(sa.select(photos.c.id).where(photos.c.id == call.photo_id).with_for_update())
+    others = sa.select(calls.c.id).where(
+        calls.c.photo_id == call.photo_id,
+        calls.c.person == call.person,
+        calls.c.decision != "withdrawn",
+        ~sa.exists().where(later.c.replaces == calls.c.id),
+    )
+    if any(row != replaces for row in connection.execute(others).scalars()):
+        raise LedgerError(
+            f"photo {call.photo_id}: {call.person} has called it meanwhile, in another window or by a second "
+            "press of the button. Load the page again; to change the call, make a new one there."
+        )
 
 
 class _one_correction:

@@ -7,8 +7,11 @@ import shutil
 import pytest
 from built_readings import READINGS
 from confirm_ledger import keep
+from ledger_place import place
 
 from crestgauge.inference.ledger.store import Ledger
+
+__all__ = ["made_season", "place", "season"]
 
 
 @pytest.fixture(scope="session")
