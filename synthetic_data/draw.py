@@ -4,7 +4,7 @@ Batches for training, drawn where the network lives (CPU or GPU), deterministic 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import fields
 
 import numpy as np
 import torch
@@ -13,6 +13,7 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from crestgauge.inference.maps import NOMINAL_ROW_MM, NOMINAL_ROW_SHARE
+from crestgauge.synthetic_data.labelled import IGNORE, Labelled
 from crestgauge.synthetic_data.options import DrawOptions
 from crestgauge.synthetic_data.phone import develop, sample_phone
 from crestgauge.synthetic_data.scene import (
@@ -24,33 +25,6 @@ from crestgauge.synthetic_data.scene import (
     sample_specimen,
     without_teeth,
 )
-
-NO_LABEL = 255
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Batch:
-    """
-    Drawn pictures with their labels, all on one device.
-
-    image : float32 (B, 3, H, W), sRGB 0..1
-    material, tooth : uint8 (B, H, W)
-    lingual, state : uint8 (B, H, W), 255 = no label (off the crowns)
-    lobe : float32 (B, H, W), heat 0..1
-    tilt : float32 (B, 2, H, W), valid where tooth > 0
-    blur : float32 (B,), log2 of the sigma of all blur [px of the drawn picture]
-    void : bool (B, H, W), left out of every loss
-    """
-
-    image: Tensor
-    material: Tensor
-    tooth: Tensor
-    lingual: Tensor
-    lobe: Tensor
-    state: Tensor
-    tilt: Tensor
-    blur: Tensor
-    void: Tensor
 
 
 def sample_tilt(rng: Generator, steep_share: float) -> float:
@@ -150,7 +124,7 @@ def _letterboxed(scene: Scene, image: Tensor, options: DrawOptions) -> dict[str,
         out[name] = F.pad(
             getattr(scene, name)[1::2, 1::2][:h, :w],
             pad,
-            value=NO_LABEL if name in ("lingual", "state") else 0,
+            value=IGNORE if name in ("lingual", "state") else 0,
         )
     out["lobe"] = F.pad(scene.lobe[1::2, 1::2][:h, :w], pad)
     out["tilt"] = F.pad(scene.tilt[:, 1::2, 1::2][:, :h, :w], pad)
@@ -205,7 +179,7 @@ def draw_one(
 @torch.no_grad()
 def draw_batch(
     seed: int, n: int, options: DrawOptions, device: torch.device, *, views_per_animal: int = 4
-) -> Batch:
+) -> Labelled:
     """
     Draw ``n`` pictures.
 
@@ -226,7 +200,4 @@ def draw_batch(
             seed * 1_000_003 + k, options, device, animal if k % views_per_animal else None
         )
         pictures.append(maps)
-    return Batch(**{name: torch.stack([p[name] for p in pictures]) for name in Batch.__dataclass_fields__})
-
-
-__all__ = ["Batch", "DrawOptions", "Generator", "draw_batch", "draw_one"]
+    return Labelled(**{f.name: torch.stack([p[f.name] for p in pictures]) for f in fields(Labelled)})

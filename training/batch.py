@@ -1,8 +1,8 @@
 """
 Drawn pictures on their way to the network: what a batch holds, and the small form it is kept in.
 
-The generator's `Batch` is taken by its field names, so that this package can be tested with any drawing
-function.
+What a drawing function returns is taken by its field names, so that this package can be tested with any of
+them.
 """
 
 from __future__ import annotations
@@ -15,8 +15,9 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-IGNORE = 255
-"""Label of a pixel that a loss leaves out."""
+from crestgauge.synthetic_data.labelled import IGNORE as IGNORE
+from crestgauge.synthetic_data.labelled import Labelled as Labelled
+
 NO_TOOTH_SAID, NO_SIDE_SAID, NO_STATE_SAID = 7, 2, 3
 """What `crown_code` keeps for `IGNORE`."""
 SLOW_STRIDE = 4
@@ -39,40 +40,6 @@ class Drawn(Protocol):
 
 Draw = Callable[[int, int, torch.device], Drawn]
 """(seed, pictures, device) to a batch; the same seed gives the same pictures."""
-
-
-@dataclass(slots=True, kw_only=True)
-class Labelled:
-    """
-    Pictures with their labels, ready for the losses.
-
-    Parameters
-    ----------
-    image : Tensor of float32, shape (N, 3, H, W)
-        sRGB in 0..1.
-    material, tooth, state : Tensor of uint8, shape (N, H, W)
-        Class numbers; tooth 0..6; `IGNORE` where not to be judged.
-    lingual : Tensor of uint8, shape (N, H, W)
-        1 on the tongue side, 0 on the cheek side, `IGNORE` elsewhere.
-    lobe : Tensor of float32, shape (N, H, W)
-        Heat 0..1, 1 at a lobe's centre; NaN where unknown.
-    tilt : Tensor of float32, shape (N, 2, H, W)
-        View direction (vx, vy); means something where tooth is 1..6; NaN where unknown.
-    blur : Tensor of float32, shape (N,)
-        log2 of the sigma of all blur together; NaN where unknown. [log2 px]
-    void : Tensor of bool, shape (N, H, W)
-        Pixels that no loss looks at.
-    """
-
-    image: Tensor
-    material: Tensor
-    tooth: Tensor
-    lingual: Tensor
-    lobe: Tensor
-    state: Tensor
-    tilt: Tensor
-    blur: Tensor
-    void: Tensor
 
 
 @dataclass(slots=True, kw_only=True)
