@@ -67,7 +67,7 @@ class DrawOptions:
     only: tuple[str, ...] = ()
     share_without_jaw: float = 0.04
     steep_share: float = 0.28
-    blur_px: tuple[float, float] = (0.5, 6.0)
+    blur_px: tuple[float, float] = (0.4, 6.0)
     density: tuple[float, float] = (0.4, 1.0)
 
     def __post_init__(self) -> None:

@@ -103,7 +103,7 @@ def evaluate_fresh(
 
 def draw_photos(folder: Path, config: EvaluateConfig) -> Iterator[tuple[int, int]]:
     """Draw the photographs of an evaluation; yields (done, total). Finished ones are left as they are."""
-    devices = config.devices or _devices()
+    devices = config.devices or device_names()
     drawers = max(1, min(config.drawers, config.photos))
     sizes = [config.photos // drawers + (k < config.photos % drawers) for k in range(drawers)]
     first = FRESH_SEED + 1000 * config.seed
@@ -314,7 +314,8 @@ def _draw_all(folder: Path, size: int, seed: int, device: str, dataset: dict[str
     return sum(1 for _ in _draw_shard(folder, size, seed, device, dataset))
 
 
-def _devices() -> tuple[str, ...]:
+def device_names() -> tuple[str, ...]:
+    """All GPUs, else the CPU."""
     import torch
 
     return tuple(f"cuda:{i}" for i in range(torch.cuda.device_count())) or ("cpu",)

@@ -9,22 +9,26 @@ fall says: widen there.
 
 from __future__ import annotations
 
+import argparse
 import json
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+import multiprocessing
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import torch
 
-from crestgauge.training.batch import Draw
+from crestgauge.inference.errors import InputError
+from crestgauge.training.batch import Draw, Drawn
 from crestgauge.training.config import TrainConfig, read_config
-from crestgauge.training.evaluate import EvaluateConfig, evaluate_fresh
+from crestgauge.training.evaluate import EvaluateConfig, device_names, draw_photos, evaluate_folder
 from crestgauge.training.export import copy_default, export, load_run
 from crestgauge.training.fit import RECORD, drawing, pixel_scores, train, without_nan
 
 PIXEL_METRICS = ("iou_enamel_band", "iou_dentine", "iou_infundibulum", "tooth_right", "lingual_right")
 PIPELINE_METRICS = ("exact", "within_one", "borderline", "refused", "side_right", "teeth_numbered_right")
+RATIO_METRICS = ("ratio_error_median", "ratio_error_95")
 RESULTS, REPORT = "holdout.json", "holdout.md"
 
 
@@ -40,6 +44,9 @@ class HoldoutConfig:
     conditions : tuple of str
         Each "family:condition" of `crestgauge.synthetic_data.options.FAMILIES`; "a:b+a:c" leaves out two at
         once.
+    together : bool
+        One network without any of the conditions in place of one for each: two runs in all, so that each gets
+        the more time. Each condition is then judged on pictures with none of the others.
     seconds : float or None
         Wall-clock time of each run; None = as the config says. [s]
     pictures : int
@@ -48,24 +55,36 @@ class HoldoutConfig:
         Photographs of each condition through the whole pipeline; 0 = pixel metrics only.
     manifest : Path or None
         Weights whose coarse network is used for these; None = the shipped ones.
+    dataset : dict
+        Further options of the photographs by name, see `crestgauge.synthetic_data.dataset.DatasetOptions`.
     workers, drawers : int
-        Processes that read and that draw.
+        Processes that read and that draw photographs.
     """
 
     config: str = "fine"
     conditions: tuple[str, ...] = ("light:flash", "background:grass", "stain:black", "shape:irregular")
+    together: bool = False
     seconds: float | None = None
     pictures: int = 64
     photos: int = 0
     manifest: Path | None = None
+    dataset: dict[str, Any] = field(default_factory=dict)
     workers: int = 2
     drawers: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Plan:
+    """One run: its folder and what it leaves out."""
+
+    name: str
+    hold_out: tuple[str, ...]
 
 
 def study(
     out: Path,
     config: HoldoutConfig,
-    device: str | None = None,
+    devices: str | Sequence[str] | None = None,
     *,
     draw_for: Callable[[TrainConfig], Draw] = drawing,
     log: Callable[[str], None] = print,
@@ -77,9 +96,11 @@ def study(
     ----------
     out : Path
     config : HoldoutConfig
-    device : str, optional
+    devices : str or sequence of str, optional
+        Runs are shared out among these, side by side where there are several, and photographs are drawn on
+        them; all GPUs, else the CPU, by default.
     draw_for : callable
-        Gives the drawing function of a training config.
+        Gives the drawing function of a training config; with several devices it must survive pickling.
     log : callable
 
     Returns
@@ -88,63 +109,171 @@ def study(
         ``conditions``: for each, numbers of the network that saw it and of the one that did not.
     """
     base = read_config(config.config)
-    target = torch.device(device or ("cuda:0" if torch.cuda.is_available() else "cpu"))
-
-    def trained(name: str, hold_out: tuple[str, ...]) -> Path:
-        settings = replace(
-            base,
-            name=f"{base.name}-{name}",
-            draw={**base.draw, **({"hold_out": list(hold_out)} if hold_out else {})},
-        )
-        if not (out / name / RECORD).is_file():
-            train(settings, out / name, str(target), config.seconds, draw=draw_for(settings), log=log)
-        return out / name
-
-    whole = trained("all", ())
+    named = (devices,) if isinstance(devices, str) else tuple(devices or device_names())
+    target = torch.device(named[0])
+    apart = {condition: tuple(condition.split("+")) for condition in config.conditions}
+    every = tuple(part for parts in apart.values() for part in parts)
+    plans = [_Plan(name="all", hold_out=())]
+    if config.together:
+        plans.append(_Plan(name="without", hold_out=every))
+    else:
+        plans += [_Plan(name=f"without-{_plain(c)}", hold_out=parts) for c, parts in apart.items()]
+    _train_all(out, base, plans, named, config.seconds, draw_for, log)
     results: dict[str, Any] = {}
-    for condition in config.conditions:
-        parts = tuple(condition.split("+"))
-        name = condition.replace(":", "-").replace("+", "-")
-        without = trained(f"without-{name}", parts)
-        only = draw_for(replace(base, draw={**base.draw, "only": list(parts)}))
+    for condition, parts in apart.items():
+        name = _plain(condition)
+        others = tuple(part for part in every if part not in parts) if config.together else ()
+        only = {"only": list(parts), **({"hold_out": list(others)} if others else {})}
+        draw = Kept(draw_for(replace(base, draw={**base.draw, **only})))
+        photos = out / "photos" / name
+        if config.photos:
+            _draw_photos(photos, only, config, named, log)
         row: dict[str, Any] = {}
-        for what, run in (("seen", whole), ("unseen", without)):
-            _, network, _ = load_run(run)
-            row[what] = pixel_scores(network.to(target), only, config.pictures, target)
+        for what, run in (("seen", "all"), ("unseen", "without" if config.together else f"without-{name}")):
+            _, network, _ = load_run(out / run)
+            row[what] = pixel_scores(network.to(target), draw, config.pictures, target)
             if config.photos:
-                row[what] |= pipeline_numbers(run, parts, out / "readings" / f"{name}-{what}", config, log)
+                row[what] |= pipeline_numbers(
+                    out / run, photos, out / "readings" / f"{name}-{what}", config, log
+                )
         results[condition] = row
         log(
             f"{condition}: "
             + ", ".join(
-                f"{key.removeprefix('iou_')} {row['seen'][key]:.3f} -> {row['unseen'][key]:.3f}"
+                f"{key.removeprefix('iou_')} {_number(row['seen'][key])} -> {_number(row['unseen'][key])}"
                 for key in PIXEL_METRICS
             )
         )
     record: dict[str, Any] = without_nan(
-        {"config": config.config, "seconds": config.seconds, "conditions": results}
+        {
+            "config": config.config,
+            "seconds": config.seconds,
+            "together": config.together,
+            "runs": {p.name: {"hold_out": list(p.hold_out), **_used(out / p.name)} for p in plans},
+            "conditions": results,
+        }
     )
     (out / RESULTS).write_text(json.dumps(record, indent=1, allow_nan=False) + "\n", encoding="utf-8")
     (out / REPORT).write_text(table(record), encoding="utf-8")
     return record
 
 
-def pipeline_numbers(
-    run: Path, only: tuple[str, ...], out: Path, config: HoldoutConfig, log: Callable[[str], None]
-) -> dict[str, float]:
-    """Numbers of the whole pipeline with the fine network of ``run``, on photographs of one condition."""
-    copy_default(config.manifest, "coarse", out / "model")
-    export(run, out / "model")
+class Kept:
+    """A drawing function that draws each batch once and keeps it: several networks are judged on the same."""
+
+    def __init__(self, draw: Draw) -> None:
+        self._draw = draw
+        self._drawn: dict[tuple[int, int, torch.device], Drawn] = {}
+
+    def __call__(self, seed: int, count: int, device: torch.device) -> Drawn:
+        """The batch of this seed, drawn at the first call."""
+        key = (seed, count, device)
+        if key not in self._drawn:
+            self._drawn[key] = self._draw(seed, count, device)
+        return self._drawn[key]
+
+
+def _plain(condition: str) -> str:
+    return condition.replace(":", "-").replace("+", "-")
+
+
+def _used(run: Path) -> dict[str, Any]:
+    """What a run had for its training: steps, pictures, seconds."""
+    record = json.loads((run / RECORD).read_text(encoding="utf-8"))
+    return {key: record[key] for key in ("steps", "pictures_drawn", "pictures_used", "seconds")}
+
+
+def _train_all(
+    out: Path,
+    base: TrainConfig,
+    plans: Sequence[_Plan],
+    devices: tuple[str, ...],
+    seconds: float | None,
+    draw_for: Callable[[TrainConfig], Draw],
+    log: Callable[[str], None],
+) -> None:
+    """Runs in turn on one device, or side by side in a process for each device."""
+    left = [plan for plan in plans if not (out / plan.name / RECORD).is_file()]
+    if len(devices) == 1 or len(left) < 2:
+        for plan in left:
+            _train_one(out, base, plan, devices[0], seconds, draw_for, log)
+        return
+    context = multiprocessing.get_context("spawn")
+    processes = []
+    for k, device in enumerate(devices):
+        share = left[k :: len(devices)]
+        if share:  # no daemons: each of them starts drawing processes of its own
+            process = context.Process(target=_train_share, args=(out, base, share, device, seconds, draw_for))
+            process.start()
+            processes.append(process)
+    for process in processes:
+        process.join()
+    missing = [plan.name for plan in left if not (out / plan.name / RECORD).is_file()]
+    if missing:
+        raise InputError(
+            f"{out}: the runs {', '.join(missing)} did not finish; needs all runs to compare. "
+            "Read their last lines above, and start the study again: finished runs are kept."
+        )
+
+
+def _train_share(
+    out: Path,
+    base: TrainConfig,
+    plans: Sequence[_Plan],
+    device: str,
+    seconds: float | None,
+    draw_for: Callable[[TrainConfig], Draw],
+) -> None:
+    for plan in plans:
+        _train_one(out, base, plan, device, seconds, draw_for, _say)
+
+
+def _say(line: str) -> None:
+    print(line, flush=True)
+
+
+def _train_one(
+    out: Path,
+    base: TrainConfig,
+    plan: _Plan,
+    device: str,
+    seconds: float | None,
+    draw_for: Callable[[TrainConfig], Draw],
+    log: Callable[[str], None],
+) -> None:
+    draw = {**base.draw, **({"hold_out": list(plan.hold_out)} if plan.hold_out else {})}
+    settings = replace(base, name=f"{base.name}-{plan.name}", draw=draw)
+    train(settings, out / plan.name, device, seconds, draw=draw_for(settings), log=log)
+
+
+def _draw_photos(
+    folder: Path,
+    only: dict[str, Any],
+    config: HoldoutConfig,
+    devices: tuple[str, ...],
+    log: Callable[[str], None],
+) -> None:
+    """Photographs of one condition, drawn once for all networks."""
     settings = EvaluateConfig(
         photos=config.photos,
-        workers=config.workers,
         drawers=config.drawers,
-        manifest=out / "model" / "weights.toml",
-        dataset={"only": list(only)},
+        devices=devices,
+        dataset={**config.dataset, **only},
     )
-    summary = evaluate_fresh(out, settings, log=log)
+    done = sum(1 for _ in draw_photos(folder, settings))
+    log(f"{folder.name}: {done} photographs drawn")
+
+
+def pipeline_numbers(
+    run: Path, photos: Path, out: Path, config: HoldoutConfig, log: Callable[[str], None]
+) -> dict[str, float | None]:
+    """Numbers of the whole pipeline with the fine network of ``run``, on a folder of photographs."""
+    copy_default(config.manifest, "coarse", out / "model")
+    export(run, out / "model")
+    settings = EvaluateConfig(workers=config.workers, manifest=out / "model" / "weights.toml")
+    summary = evaluate_folder(photos, out, settings, log=log)
     numbers = {key: summary[key]["share"] for key in PIPELINE_METRICS if summary[key] is not None}
-    return numbers | {"ratio_error_median": summary["ratio_error_median"]}
+    return numbers | {key: summary[key] for key in RATIO_METRICS}
 
 
 def table(record: dict[str, Any]) -> str:
@@ -152,7 +281,8 @@ def table(record: dict[str, Any]) -> str:
     rows = record["conditions"]
     keys = list(PIXEL_METRICS)
     for row in rows.values():
-        keys += [k for k in (*PIPELINE_METRICS, "ratio_error_median") if k in row["seen"] and k not in keys]
+        for part in row.values():
+            keys += [k for k in (*PIPELINE_METRICS, *RATIO_METRICS) if k in part and k not in keys]
     lines = [
         "# Conditions held out of training",
         "",
@@ -165,8 +295,50 @@ def table(record: dict[str, Any]) -> str:
     for condition, row in rows.items():
         cells = (f"{_number(row['seen'].get(key))} -> {_number(row['unseen'].get(key))}" for key in keys)
         lines.append(f"| {condition} | " + " | ".join(cells) + " |")
+    lines += ["", "| run | left out | steps | pictures drawn | used | seconds |", "|" + "---|" * 6]
+    lines += [
+        f"| {name} | {', '.join(run['hold_out']) or 'nothing'} | {run['steps']} | {run['pictures_drawn']} "
+        f"| {run['pictures_used']} | {run['seconds']:.0f} |"
+        for name, run in record["runs"].items()
+    ]
     return "\n".join(lines) + "\n"
 
 
 def _number(value: float | None) -> str:
-    return "-" if value is None else f"{value:.3f}"
+    return "-" if value is None or value != value else f"{value:.3f}"
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """The command: python -m crestgauge.training.holdout OUT ..."""
+    defaults = HoldoutConfig()
+    parser = argparse.ArgumentParser(prog="python -m crestgauge.training.holdout", description=__doc__)
+    add = parser.add_argument
+    add("out", type=Path, help="folder for runs, photographs and the table")
+    add("--config", default=defaults.config, help="training config, by name or path")
+    add("--conditions", nargs="+", default=list(defaults.conditions), metavar="FAMILY:CONDITION")
+    add("--together", action="store_true", help="one network without all of them: two runs")
+    add("--seconds", type=float, default=None, help="wall-clock time of each run [s]")
+    add("--pictures", type=int, default=defaults.pictures, help="of each condition, judged by pixel")
+    add("--photos", type=int, default=defaults.photos, help="of each condition, through the whole pipeline")
+    add("--long-side", type=int, nargs=2, default=None, metavar="PX", help="range, of the photographs")
+    add("--devices", nargs="+", default=None, help="such as cuda:0 cuda:1; all GPUs by default")
+    add("--workers", type=int, default=defaults.workers, help="processes that read")
+    add("--drawers", type=int, default=defaults.drawers, help="processes that draw photographs")
+    asked = parser.parse_args(arguments)
+    config = HoldoutConfig(
+        config=asked.config,
+        conditions=tuple(asked.conditions),
+        together=asked.together,
+        seconds=asked.seconds,
+        pictures=asked.pictures,
+        photos=asked.photos,
+        dataset={"long_side_px": asked.long_side} if asked.long_side else {},
+        workers=asked.workers,
+        drawers=asked.drawers,
+    )
+    study(asked.out, config, asked.devices, log=_say)
+    print((asked.out / REPORT).read_text(encoding="utf-8"))
+
+
+if __name__ == "__main__":
+    main()
