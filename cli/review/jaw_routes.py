@@ -7,6 +7,8 @@ Parsing is asynchronous, everything that blocks runs in a thread. What a blind v
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -39,10 +41,11 @@ from crestgauge.inference.confirm.lookups import newest_reading
 from crestgauge.inference.confirm.pages import jaw_page, retake_message_page
 from crestgauge.inference.confirm.views import BlindJawPage, JawPage
 from crestgauge.inference.errors import CrestgaugeError, InputError, PhotoError
-from crestgauge.inference.reading import Reading
 
 MOST_ID = 2**63 - 1
 """Row numbers of the databases are not larger."""
+FIRST_WIDTH = 1600
+"""Width of the picture that a page shows first. [px]"""
 HIDDEN = "hidden while you read blind. Call the photo first."
 
 
@@ -52,6 +55,11 @@ def photo_id_of(request: Request) -> int:
     if photo_id > MOST_ID:
         raise Refused(404, "photo: is not in the ledger.")
     return photo_id
+
+
+def width_of(row: Mapping[str, Any]) -> int:
+    """Width of the upright photo of a reading's row, without taking the whole reading apart. [px]"""
+    return int(json.loads(row["reading"])["photo"]["width"])
 
 
 async def jaw(request: Request) -> Response:
@@ -84,7 +92,7 @@ def build_page(
     row = newest_reading(site.ledger, photo_id)
     profiles = None
     if not viewer.blind or draft is not None:
-        profiles = site.photos.profiles(row["sha256"], row["id"], Reading.from_json(row["reading"]))
+        profiles = site.photos.profiles(row["sha256"], row["id"], row["reading"])
     page = jaw_page(
         site.ledger,
         site.criteria,
@@ -96,7 +104,7 @@ def build_page(
         ask=ask_of(session.ask),
     )
     if viewer.blind and isinstance(page, JawPage):  # they have called: now everything is shown
-        profiles = site.photos.profiles(row["sha256"], row["id"], Reading.from_json(row["reading"]))
+        profiles = site.photos.profiles(row["sha256"], row["id"], row["reading"])
         shown = tuple(replace(c, profile=profiles.get((c.tooth, c.lobe))) for c in page.crests)
         page = replace(page, crests=shown)
     return page
@@ -117,9 +125,8 @@ def warm(site: Site, photo_id: int) -> None:
     """Decode a photo that is probably looked at next."""
     try:
         row = newest_reading(site.ledger, photo_id)
-        reading = Reading.from_json(row["reading"])
-        site.photos.profiles(row["sha256"], row["id"], reading)
-        site.photos.image(row["sha256"], picture_width(1600, reading.photo.width))
+        site.photos.profiles(row["sha256"], row["id"], row["reading"])
+        site.photos.image(row["sha256"], picture_width(FIRST_WIDTH, width_of(row)))
     except CrestgaugeError:
         return  # whoever opens it is told
 
@@ -218,13 +225,13 @@ async def said_no(request: Request, error: CrestgaugeError) -> Response:
 async def image(request: Request) -> Response:
     """GET /photo/{id}/image?w=N: the upright photo at one of its widths."""
     site, photo_id = site_of(request), photo_id_of(request)
-    asked = request.query_params.get("w", "1600")
+    asked = request.query_params.get("w", str(FIRST_WIDTH))
     if not (asked.isascii() and asked.isdigit() and len(asked) < 7):
         raise Refused(400, "w: needs a width in pixels.")
 
     def work() -> Response:
         row = newest_reading(site.ledger, photo_id)
-        width = picture_width(int(asked), Reading.from_json(row["reading"]).photo.width)
+        width = picture_width(int(asked), width_of(row))
         return _picture(
             request, f"{row['sha256'][:24]}-{width}", lambda: site.photos.image(row["sha256"], width)
         )
@@ -238,9 +245,8 @@ async def thumb(request: Request) -> Response:
 
     def work() -> Response:
         row = newest_reading(site.ledger, photo_id)
-        reading = Reading.from_json(row["reading"])
         tag = f"{row['sha256'][:24]}-row-{row['id']}"
-        return _picture(request, tag, lambda: site.photos.thumb(row["sha256"], row["id"], reading))
+        return _picture(request, tag, lambda: site.photos.thumb(row["sha256"], row["id"], row["reading"]))
 
     return await site.in_thread(work)
 

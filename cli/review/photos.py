@@ -108,11 +108,11 @@ class Photos:
         """The whole photo at one of its widths (`picture_width`), as JPEG."""
         return self._jpeg(("image", sha256, width), lambda: _fitted(self.pixels(sha256), width))
 
-    def thumb(self, sha256: str, reading_id: int, reading: Reading) -> bytes:
-        """The tooth row turned level, as JPEG."""
+    def thumb(self, sha256: str, reading_id: int, reading: str) -> bytes:
+        """The tooth row turned level, as JPEG; ``reading`` is its JSON text."""
         return self._jpeg(
             ("thumb", sha256, reading_id),
-            lambda: level_picture(self.pixels(sha256), level_view(reading), THUMB_SIZE),
+            lambda: level_picture(self.pixels(sha256), level_view(Reading.from_json(reading)), THUMB_SIZE),
         )
 
     def crest(self, sha256: str, reading_id: int, profile: CrestProfile) -> bytes:
@@ -122,12 +122,12 @@ class Photos:
             lambda: crest_picture(self.pixels(sha256), profile, CREST_SIZE),
         )
 
-    def profiles(self, sha256: str, reading_id: int, reading: Reading) -> Profiles:
-        """Profiles across the crests of a reading; none where the photo's file is gone."""
+    def profiles(self, sha256: str, reading_id: int, reading: str) -> Profiles:
+        """Profiles across the crests of a reading (its JSON text); none where the photo's file is gone."""
         found = self._profiles.get(reading_id)
         if found is None:
             try:
-                found = crest_profiles(reading, self.pixels(sha256))
+                found = crest_profiles(Reading.from_json(reading), self.pixels(sha256))
             except PhotoError:
                 return {}
             self._profiles.put(reading_id, found)

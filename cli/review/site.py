@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import functools
 import hashlib
 import mimetypes
 import secrets
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final, ParamSpec, TypeVar
@@ -145,7 +145,7 @@ class Site:
 
     async def in_thread(self, work: Callable[_P, _R], *args: _P.args, **kwargs: _P.kwargs) -> _R:
         """Run what blocks in a thread."""
-        return await run_in_threadpool(partial(work, *args, **kwargs))
+        return await run_in_threadpool(functools.partial(work, *args, **kwargs))
 
     def random_token(self) -> str:
         """A token for a browser that is not paired yet."""
@@ -208,6 +208,7 @@ def _state_path(ledger: Ledger, folder: Path) -> Path:
     return folder / f"server{STATE_SUFFIX}"
 
 
+@functools.cache
 def _templates() -> jinja2.Environment:
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(str(files("crestgauge.cli.review").joinpath("templates"))),
@@ -215,9 +216,12 @@ def _templates() -> jinja2.Environment:
         auto_reload=False,
     )
     environment.filters.update(FILTERS)
+    for name in environment.list_templates():
+        environment.get_template(name)  # compiled now: the first page would wait 0.2 s for it
     return environment
 
 
+@functools.cache
 def _static_files() -> dict[str, StaticFile]:
     found = {}
     for entry in files("crestgauge.cli.review").joinpath("static").iterdir():
