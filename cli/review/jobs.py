@@ -204,16 +204,16 @@ class Jobs:
 
         def items() -> Iterator[Item]:
             while (job := self._take()) is not None:
+                current[:] = [job]
                 if self._known(job):
                     self._file(job, Outcome(location=job.location, kind="known", sha256=job.sha256))
                     continue
-                current[:] = [job]
                 yield Item(location=job.location, specimen_id=job.specimen_id, sha256=job.sha256)
 
         while True:
             try:
                 for _, outcome in read_all(items(), self.make_reader, workers=1):
-                    self._file(current.pop(), outcome)
+                    self._file(current[0], outcome)
                 return
             except WorkersFailed as error:
                 self._give_up([*current, *self._drain()], f"No photo can be read on this computer: {error}")
