@@ -29,6 +29,7 @@ COMMAND_MODULES: Final = (
     "card",
     "season",
     "compare",
+    "study",
     "labels",
     "doctor",
     "develop",

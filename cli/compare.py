@@ -107,7 +107,7 @@ def compare(
     Exit status:  0 every row was used   2 wrong usage, nothing written   3 report written, some rows were
     not used
     """
-    _versions()
+    versions_of_statistics()
     from crestgauge.inference.compare.ages import LabelRules, scale_named
     from crestgauge.inference.compare.assemble import Choices
 
@@ -151,7 +151,7 @@ def calibrate_key(
     Example:  crestgauge calibrate-key known=known.csv:age --measures m.csv --new-key local.toml --out fit
     Exit status:  0 done   2 wrong usage, nothing written   3 done, but some rows were not used
     """
-    _versions()
+    versions_of_statistics()
     from crestgauge.inference.compare.ages import LabelRules
     from crestgauge.inference.compare.assemble import Choices
     from crestgauge.inference.compare.files import parse_source
@@ -195,7 +195,7 @@ def animals_needed(
     Example:  crestgauge animals-needed --shift 0.3 --agreement 0.6
     Exit status:  0 done   2 wrong usage
     """
-    _versions()
+    versions_of_statistics()
     from crestgauge.inference.compare import planning
 
     said = False
@@ -240,7 +240,7 @@ def demo_study(
     Example:  crestgauge demo-study --out worked-study
     Exit status:  0 done; rows that were made unusable on purpose are told all the same
     """
-    _versions()
+    versions_of_statistics()
     from crestgauge.inference.compare.assemble import Choices
     from crestgauge.inference.compare.demo import TRUTH, demo_files
 
@@ -328,7 +328,7 @@ class Inputs:
         return ages
 
 
-def _versions() -> dict[str, str]:
+def versions_of_statistics() -> dict[str, str]:
     """Versions of what the figures are computed with; raises InputError where the extra is not installed."""
     found = {"crestgauge": VERSION}
     for name in (*COMPUTED_WITH, "jinja2"):
@@ -342,7 +342,7 @@ def _versions() -> dict[str, str]:
 
 
 def _build(material: Material, chosen: Choices, criteria: Path | None) -> Report:
-    versions = _versions()
+    versions = versions_of_statistics()
     from crestgauge.inference.compare.assemble import build_report
     from crestgauge.inference.criteria import load_criteria
 

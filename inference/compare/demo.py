@@ -78,7 +78,7 @@ def demo_files(seed: int = 5) -> dict[str, str]:
     """
     rng = np.random.default_rng(seed)
     animals = load_animals()
-    readers = {name: [_call(rng, model, a) for a in animals] for name, model in TRUTH.items()}
+    readers = {name: [call_age(rng, model, a) for a in animals] for name, model in TRUTH.items()}
     known = [[a["id"], a["known_age"], a["sex"], a["area"]] for a in animals]
     calls = [[a["id"], *(readers[name][i] for name in TRUTH)] for i, a in enumerate(animals)]
     _odd_cells(known, calls)
@@ -100,7 +100,7 @@ def load_animals() -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(text)))
 
 
-def _call(rng: np.random.Generator, model: ReaderModel, animal: Mapping[str, str]) -> str:
+def call_age(rng: np.random.Generator, model: ReaderModel, animal: Mapping[str, str]) -> str:
     """A reader's call. Fawns are always right; the ends of the scale cut a call off."""
     true = LABELS.index(animal["known_age"])
     u, old, young, female, skip = rng.random(5)

@@ -144,11 +144,14 @@ def confusion(table: ArrayLike, labels: Sequence[str], *, first: str, second: st
 
 def age_bias_plot(rows: Sequence[AgeBiasRow], *, first: str, second: str) -> str:
     """Mean assigned age with its interval at each reference age, against the 1:1 line."""
+    seen = [v for r in rows for v in (r.smallest, r.largest, r.reference)]
+    # The interval of two or three animals can be wider than life; it may run out of the plot.
+    reach = (min(seen) - 2, max(seen) + 2) if seen else (0.0, 9.0)
     ends = [
         v
         for r in rows
         for v in (r.smallest, r.largest, r.reference, r.mean.low, r.mean.high)
-        if v is not None
+        if v is not None and reach[0] <= v <= reach[1]
     ]
     low, high = (min(ends) - 0.6, max(ends) + 0.6) if ends else (0.0, 9.0)
     x, y = Axis(low, high, 40, WIDTH - 12), Axis(low, high, 300, 12)

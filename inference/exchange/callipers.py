@@ -4,8 +4,8 @@ files.
 
 Columns: specimen, and as needed jaw (left, right) or photo; tooth (1..6 from the front), lobe (1..3),
 dentine, outer_enamel, inner_enamel (widths; an inner band that is worn away is "gone"), unit (mm, or px of a
-named photo), who, repeat (1, 2 ...). Empty cells are "not measured". A row that cannot be used is refused with its
-reason; the others are kept.
+named photo), who, repeat (1, 2 ...). Empty cells are "not measured". A row that cannot be used is refused
+with its reason; the others are kept.
 """
 
 from __future__ import annotations
