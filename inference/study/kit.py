@@ -412,9 +412,9 @@ def _split(ages: AgeSet, seconds: set[int]) -> tuple[AgeSet, AgeSet | None]:
     seen: set[str] = set()
     parts: tuple[list[Row], list[Row]] = ([], [])
     for row in ages.rows:
-        second = ages.kind == "reader" and row.row in seconds
-        parts[second or row.id in seen].append(row)
-        if not second:
+        later = ages.kind == "reader" and row.row in seconds
+        parts[later or row.id in seen].append(row)
+        if not later:
             seen.add(row.id)
     first, second = (
         AgeSet(name=ages.name, rows=tuple(rows), kind=ages.kind, about=ages.about) for rows in parts

@@ -404,7 +404,7 @@ def plan_from_dict(data: Mapping[str, object]) -> Plan:
                 "animals": tuple(Animal(**a) for a in values["animals"]),  # type: ignore[attr-defined]
                 "looks": tuple(Look(**a) for a in values["looks"]),  # type: ignore[attr-defined]
                 "notes": tuple(values["notes"]),  # type: ignore[arg-type]
-            }  # type: ignore[arg-type]
+            }
         )
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(

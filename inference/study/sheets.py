@@ -150,7 +150,7 @@ def _callipers(plan: Plan, who: str) -> list[Part]:
 def _key(plan: Plan) -> list[Part]:
     header = ("Line", "Code", "Animal", "Look at")
     what = "photo 1" if plan.options.read_from == "photo" else "the jaw"
-    parts = []
+    parts: list[Part] = []
     for reader in plan.options.readers:
         for reading in (1, 2):
             rows = [
