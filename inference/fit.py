@@ -56,6 +56,10 @@ ADVICE: Final[dict[str, str]] = {
     "cut_off": (
         "Teeth are cut off by the edge of the picture: take it again with the whole tooth row inside."
     ),
+    "teeth_unclear": (
+        "The teeth cannot be told from each other: take it again from straight above, in even light, with "
+        "the whole row in the picture and nothing over it."
+    ),
     "covered": (
         "Something covers teeth that are needed: clear away gum, tongue, food, grass and fingers, and "
         "take it again."
@@ -230,10 +234,11 @@ def check_row(
         _check_completeness(row.teeth, photo_size),
         Fit(cautions=sentences(row.flags & (RowFlag.NUMBERS_UNSURE | RowFlag.KIND_UNSURE))),
     )
-    return Fit(
-        retake=tuple(item for fit in checks for item in fit.retake),
-        cautions=tuple(text for fit in checks for text in fit.cautions),
-    )
+    retake = tuple(item for fit in checks for item in fit.retake)
+    if not retake and row.number_p < limits.row.least_numbers:
+        # Whatever the cause (a strong tilt, hard shadows): what is measured may be of another tooth.
+        retake = (_retake("teeth_unclear", row.number_p, limits.row.least_numbers),)
+    return Fit(retake=retake, cautions=tuple(text for fit in checks for text in fit.cautions))
 
 
 _STEP: Final = 2

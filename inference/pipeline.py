@@ -226,7 +226,9 @@ class Reader:
         look = self._best_look(photo, search, coarse_maps, view.edge_colour)
         del coarse_maps
         row = None if look is None else look.row
-        if look is None or (search.frame is None and not self._proves(row)):
+        if search.frame is None:
+            first = self._reason(look, first, size)
+        if look is None or (search.frame is None and first.retake):
             return Result(
                 photo=photo,
                 reading=self._reading(photo, fit=first),
@@ -234,8 +236,6 @@ class Reader:
                 card=card,
                 straightening=turn,
             )
-        if search.frame is None:
-            first = Fit()
         frame, crop, maps = look.frame, look.crop, look.maps
         if card is not None and row is not None:
             row = _with_card_tilt(row, card, turn)
@@ -278,6 +278,19 @@ class Reader:
         if best is None or best.row is None or best.row.better_frame is None:
             return best
         return self._levelled(photo, best.row.better_frame, colour)
+
+    def _reason(self, look: _Look | None, first: Fit, size: tuple[int, int]) -> Fit:
+        """
+        Why a photo is refused in which the coarse pass found no row: for what the fine pass finds wrong with
+        it, where that knows its teeth well enough to say; nothing where it proves the row.
+        """
+        limits = self.options.fit_limits
+        if look is None or look.row is None or look.row.number_p < limits.row.least_numbers:
+            return first
+        if self._proves(look.row):
+            return Fit()
+        found = check_row(look.row, look.maps, look.crop, look.frame, size, limits)
+        return found if found.retake else first
 
     def _proves(self, row: MeasuredRow | None) -> bool:
         """Numbers are sure, and nothing else about the teeth speaks against them."""

@@ -76,6 +76,9 @@ class RowOptions:
     sure_numbers : float
         Certainty of the tooth numbers in the fine maps from which a row counts as proven. The right way round
         gives 0.94 and more on usable drawn photos, the wrong way 0.3 to 0.83. [1]
+    least_numbers : float
+        ... and below which a row is refused: what is measured may be of another tooth. The least on usable
+        drawn photos is 0.9. [1]
     """
 
     min_patch_px: float = 12.0
@@ -84,6 +87,7 @@ class RowOptions:
     inlier_share: float = 0.55
     border_px: float = 1.5
     sure_numbers: float = 0.9
+    least_numbers: float = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -23,6 +23,7 @@ REASONS = {
     "dark",
     "cut_off",
     "covered",
+    "teeth_unclear",
 }
 
 
@@ -173,3 +174,17 @@ def test_limits_are_ordered():
     assert LIMITS.caution_tilt_deg < LIMITS.max_tilt_deg
     assert LIMITS.caution_band_over_blur > LIMITS.min_band_over_blur
     assert len(fields(FitLimits)) > 8
+
+
+def with_numbers(p: float) -> MeasuredRow:
+    row = result("adult").row
+    return replace(row, teeth=tuple(replace(t, number_p=p) for t in row.teeth))
+
+
+def test_teeth_that_cannot_be_told_apart_are_not_measured():
+    """Said only where nothing else is found wrong, since it names no cause."""
+    assert check(with_numbers(0.81)).retake == ()
+    fit = check(with_numbers(0.79))
+    assert reasons(fit) == ["teeth_unclear"]
+    assert (fit.retake[0].measured, fit.retake[0].limit) == (pytest.approx(0.79), 0.8)
+    assert reasons(check(with_numbers(0.5), crop=result("adult").crop // 8)) == ["dark"]
