@@ -149,7 +149,7 @@ def read_view(paths: LabelledPhoto, role: Role) -> View:
     material = _read_labels(paths.material, (photo.height, photo.width), len(Material))
     tooth = _read_labels(paths.tooth, (photo.height, photo.width), N_TEETH + 1)
     truth = json.loads(paths.truth.read_text(encoding="utf-8")) if paths.truth is not None else {}
-    frame = level_frame(tooth) if role == "fine" else None
+    frame = (known_frame(truth) or level_frame(tooth)) if role == "fine" else None
     if role == "fine" and frame is not None:
         size, image = CROP_SIZE, warp_crop(photo.pixels, frame)
     else:
@@ -179,6 +179,12 @@ def read_view(paths: LabelledPhoto, role: Role) -> View:
         view=_turned(truth.get("view"), frame),
         blur=_blur(truth.get("blur_px"), frame),
     )
+
+
+def known_frame(truth: dict[str, Any]) -> RowFrame | None:
+    """Photo to level crop as a truth file gives it (``frame``), where too few crowns are labelled to tell."""
+    given = truth.get("frame")
+    return None if given is None else RowFrame(matrix=np.array(given, dtype=np.float64).reshape(2, 3))
 
 
 def level_frame(tooth: Labels) -> RowFrame | None:

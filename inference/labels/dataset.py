@@ -13,10 +13,8 @@ Every photo has an animal, since a data set is split by animal and never by phot
 from __future__ import annotations
 
 import hashlib
-import io
 import json
-import struct
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -24,14 +22,13 @@ from typing import Any, Final
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import ExifTags, Image
 
+from crestgauge.inference.confirm.clean import SUFFIXES, without_capture_data
 from crestgauge.inference.errors import CrestgaugeError, ExchangeError
 from crestgauge.inference.exchange.coco import UNKNOWN, ToothLabel
 from crestgauge.inference.labels.corrected import Corrected, Intake
-from crestgauge.inference.labels.manifest import LabelItem
 from crestgauge.inference.labels.proposals import mapped
-from crestgauge.inference.photo import Photo, decode_photo
+from crestgauge.inference.photo import Photo, decode_photo, sniff
 from crestgauge.inference.screening.report import write_csv
 from crestgauge.inference.screening.sources import find_photos, read_bytes
 
@@ -115,31 +112,31 @@ class PhotoFinder:
             self.by_hash.setdefault(hashlib.sha256(data).hexdigest(), item.location)
             self.by_name[Path(item.location).name.lower()] = item.location
 
-    def find(self, item: LabelItem, intake: Intake) -> tuple[Photo, bytes] | None:
-        """The photo of an item, or None with the reason noted."""
-        place = self.by_hash.get(item.sha256)
+    def find(
+        self, *, sha256: str, file: str, name: str, size: tuple[int, int], intake: Intake
+    ) -> tuple[Photo, bytes] | None:
+        """The photo of a label called ``name``, or None with the reason noted."""
+        place = self.by_hash.get(sha256)
         if place is None:
-            other = self.by_name.get(item.file.lower())
+            other = self.by_name.get(file.lower())
             if other is None:
-                words = (
-                    f"{item.file} is in none of the places named. Name the folder that holds it (--photos)."
-                )
-                intake.note(item.file, item.name, "missing_photo", words)
+                words = f"{file} is in none of the places named. Name the folder that holds it (--photos)."
+                intake.note(file, name, "missing_photo", words)
             else:
                 words = (
                     "changed since it was handed out (other bytes). Put the old file back, or hand out again."
                 )
-                intake.note(other, item.name, "changed_photo", words)
+                intake.note(other, name, "changed_photo", words)
             return None
         try:
             data = read_bytes(place)
             photo = decode_photo(data, name=place)
         except CrestgaugeError as error:
-            intake.note(place, item.name, "unreadable_photo", str(error))
+            intake.note(place, name, "unreadable_photo", str(error))
             return None
-        if (photo.width, photo.height) != (item.width, item.height):
-            words = f"{photo.width} x {photo.height} px; was {item.width} x {item.height} when handed out."
-            intake.note(place, item.name, "size", words)
+        if (photo.width, photo.height) != size:
+            words = f"{photo.width} x {photo.height} px; was {size[0]} x {size[1]} when handed out."
+            intake.note(place, name, "size", words)
             return None
         return photo, data
 
@@ -147,7 +144,7 @@ class PhotoFinder:
 def in_photo(corrected: Corrected) -> RowLabels:
     """Labels of the handed-out picture, laid back into the upright photo; beyond it nothing is said."""
     item, labels = corrected.item, corrected.labels
-    size, back = (item.width, item.height), np.linalg.inv(item.matrix)
+    size, back = (item.width, item.height), np.asarray(np.linalg.inv(item.matrix), dtype=np.float64)
 
     def lay(plane: NDArray[np.uint8]) -> NDArray[np.uint8]:
         return np.asarray(
@@ -177,7 +174,7 @@ def in_photo(corrected: Corrected) -> RowLabels:
     )
 
 
-def truth_of(labels: RowLabels) -> dict[str, Any]:
+def truth_of(labels: RowLabels, crests: Mapping[int, Sequence[Mapping[str, Any]]]) -> dict[str, Any]:
     """
     What labels say of whole teeth, as a truth file (``crestgauge.truth/1``).
 
@@ -185,7 +182,8 @@ def truth_of(labels: RowLabels) -> dict[str, Any]:
     label maps themselves.
     """
     teeth = []
-    for label in labels.teeth:
+    extra = [ToothLabel(position=p) for p in sorted(set(crests) - {t.position for t in labels.teeth})]
+    for label in (*labels.teeth, *extra):
         rows, columns = np.nonzero(labels.tooth == label.position)
         there = len(rows) > 0
         corners = (columns.min(), rows.min(), columns.max(), rows.max()) if there else ()
@@ -198,7 +196,7 @@ def truth_of(labels: RowLabels) -> dict[str, Any]:
                 "centre": [float(columns.mean()), float(rows.mean())] if there else None,
                 "box": [int(v) for v in corners] or None,
                 "lobe_centres": [list(point) for point in label.lobe_centres],
-                "crests": [],
+                "crests": [dict(crest) for crest in crests.get(label.position, ())],
             }
         )
     nothing = dict.fromkeys(("tilt_deg", "view", "px_per_mm", "blur_px", "age_years", "age_class"))
@@ -252,6 +250,8 @@ class DatasetWriter:
         animal: str,
         kind: str,
         model: str,
+        crests: Mapping[int, Sequence[Mapping[str, Any]]] | None = None,
+        frame: Sequence[Sequence[float]] | None = None,
     ) -> Entry:
         """
         Write one photo with its labels.
@@ -260,9 +260,15 @@ class DatasetWriter:
         ----------
         data : bytes
             The photo's file.
+        crests : mapping or None
+            Crests of known ratio by tooth, where they do not follow from the labels.
+        frame : nested sequence, shape (2, 3), or None
+            Photo to level crop, where too few crowns are labelled to tell.
         """
-        ending, plain = without_capture_data(photo, data)
-        said = truth_of(labels) | {
+        plain = without_capture_data(data)
+        ending = SUFFIXES[sniff(plain)]
+        said = truth_of(labels, crests or {}) | {
+            **({} if frame is None else {"frame": frame}),
             "file": f"{name}{ending}",
             "sha256": photo.sha256,
             "specimen_id": animal,
@@ -360,61 +366,16 @@ def build_dataset(
         if item.side is None:
             words = "no side, so tongue and cheek side are not labelled. Fill it in in photos.csv."
             intake.note(item.file, item.name, "side", words, fatal=False)
-        found = photos.find(item, intake)
+        found = photos.find(
+            sha256=item.sha256,
+            file=item.file,
+            name=item.name,
+            size=(item.width, item.height),
+            intake=intake,
+        )
         if found is None:
             continue
         photo, data = found
         kind = "accepted" if each.source == "unchanged" else "corrected"
         writer.add(photo, data, in_photo(each), name=item.name, animal=animal, kind=kind, model=item.model)
     writer.close()
-
-
-_KEPT_MARKERS: Final = {0xE0, 0xEE}
-"""JPEG segments of the application that the picture needs: JFIF, and the colour transform (ITU-T T.86)."""
-
-
-def without_capture_data(photo: Photo, data: bytes) -> tuple[str, bytes]:
-    """
-    File ending and bytes of a photo without position, date, camera and thumbnail, every pixel as it was.
-
-    A JPEG file keeps its coded picture, its colour profile and which way is up; all else becomes PNG.
-    """
-    if photo.format == "JPEG":
-        plain = _plain_jpeg(data)
-        if plain is not None:
-            again = decode_photo(plain, name=photo.file)
-            if np.array_equal(again.pixels, photo.pixels):
-                return ".jpg", plain
-    ok, coded = cv2.imencode(".png", photo.pixels[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 3])
-    if not ok:
-        raise ExchangeError(f"{photo.file}: cannot be written as PNG. Export it as JPEG first.")
-    return ".png", coded.tobytes()
-
-
-def _plain_jpeg(data: bytes) -> bytes | None:
-    """What the picture needs (segments: ITU-T T.81, Annex B), and EXIF with the orientation alone."""
-    out, at, orientation = bytearray(data[:2]), 2, 1
-    try:
-        with Image.open(io.BytesIO(data)) as image:
-            orientation = int(image.getexif().get(ExifTags.Base.Orientation, 1))
-    except (OSError, ValueError, SyntaxError, TypeError):
-        return None
-    if orientation != 1:
-        tag = struct.pack(">HHIHH", 0x0112, 3, 1, orientation, 0)
-        block = b"Exif\x00\x00MM\x00*\x00\x00\x00\x08\x00\x01" + tag + b"\x00\x00\x00\x00"
-        out += b"\xff\xe1" + struct.pack(">H", len(block) + 2) + block
-    while at + 4 <= len(data) and data[at] == 0xFF:
-        marker, length = data[at + 1], int.from_bytes(data[at + 2 : at + 4], "big")
-        if marker == 0xFF:  # a fill byte
-            at += 1
-            continue
-        if marker == 0xDA:
-            end = data.find(b"\xff\xd9", at)
-            # What follows the end marker (a second picture, a film) stays behind too.
-            return bytes(out + data[at : end + 2]) if end > at else None
-        segment = data[at : at + 2 + length]
-        profile = marker == 0xE2 and segment[4:15] == b"ICC_PROFILE"
-        if not (0xE0 <= marker <= 0xEF or marker == 0xFE) or marker in _KEPT_MARKERS or profile:
-            out += segment
-        at += 2 + length
-    return None

@@ -109,7 +109,7 @@ def changed(photo: Photo, change: Change) -> Photo:
         matrix = cv2.getRotationMatrix2D(
             ((photo.width - 1) / 2, (photo.height - 1) / 2), -change.turn_deg, change.scale
         )
-        matrix[:, 2] += (width - photo.width) / 2, (height - photo.height) / 2
+        matrix[:, 2] += np.array([(width - photo.width) / 2, (height - photo.height) / 2])
         # Area weights for the shrinking would need a second pass; a tenth hardly aliases with linear ones.
         pixels = np.asarray(
             cv2.warpAffine(

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
-from crestgauge.inference.errors import LedgerError, PhotoError
+from crestgauge.inference.errors import ExchangeError, LedgerError, PhotoError
+from crestgauge.inference.exchange.tables_in import read_rows
 from crestgauge.inference.ledger.queries import newest_readings, standing_calls
 from crestgauge.inference.ledger.store import Ledger
 from crestgauge.inference.photo import Photo, decode_photo
@@ -51,16 +53,44 @@ class LedgerQuery:
 
 def from_places(places: Sequence[str]) -> tuple[list[Source], list[str]]:
     """
-    Photos of folders, archives, CSV lists (with ``specimen_id``), and one line for each that was refused.
+    Photos of folders, archives, CSV lists, and one line for each that was refused.
+
+    Of a list only the columns ``photo`` and ``specimen_id`` are looked at, so that the one of ``labels rank``
+    can be handed on as it is.
 
     Raises
     ------
     ExchangeError
         If a place does not exist or is of no known kind.
     """
-    found = find_photos(list(places))
-    sources = [Source(location=item.location, specimen_id=item.specimen_id) for item in found.items]
-    return sources, [f"{refusal.where}: {refusal.why}" for refusal in found.refused]
+    sources: dict[str, Source] = {}
+    refused: list[str] = []
+    for place in places:
+        if place.lower().endswith(".csv") and Path(place).is_file():
+            listed = _listed(Path(place), refused)
+        else:
+            found = find_photos([place])
+            listed = [Source(location=i.location, specimen_id=i.specimen_id) for i in found.items]
+            refused += [f"{refusal.where}: {refusal.why}" for refusal in found.refused]
+        for source in listed:
+            sources.setdefault(source.location, source)
+    return list(sources.values()), refused
+
+
+def _listed(path: Path, refused: list[str]) -> list[Source]:
+    """Photos of a CSV list; relative paths are seen from the list's folder."""
+    rows, columns = read_rows(path)
+    if "photo" not in columns:
+        raise ExchangeError(f"{path}: columns {', '.join(columns)}; needs one called photo.")
+    sources = []
+    for line, row in rows:
+        if not row["photo"]:
+            refused.append(f"{path}:{line}: no photo named in column photo")
+            continue
+        absolute = "://" in row["photo"] or Path(row["photo"]).is_absolute()
+        place = row["photo"] if absolute else str(path.parent / row["photo"])
+        sources.append(Source(location=place, specimen_id=row.get("specimen_id") or None))
+    return sources
 
 
 def from_ledger(ledger: Ledger, query: LedgerQuery) -> list[Source]:
