@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 import sys
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -72,9 +73,8 @@ def review(
     from crestgauge.inference.ledger.store import Ledger
     from crestgauge.inference.pipeline import ReadOptions, pinned
 
-    listener = _listen(host, port)
-    shown_port = listener.getsockname()[1]
-    with Ledger(ledger, by="crestgauge review") as opened:
+    with closing(_listen(host, port)) as listener, Ledger(ledger, by="crestgauge review") as opened:
+        shown_port = listener.getsockname()[1]
         settings = Settings(
             photos=photos,
             host=host,
