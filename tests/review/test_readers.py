@@ -34,12 +34,19 @@ def other_reading(reading: dict) -> dict:
             }
         return [changed(part) for part in value] if isinstance(value, list) else value
 
+    if not reading["steps"]:  # refused: for another reason, then
+        return reading | {"retake": [reading["retake"][0] | {"reason": "dark", "advice": "More light."}]}
     found = changed(reading)
     found["steps"] = found["steps"][:1]
     for name in ("notes", "retake"):
         found[name] = []
     outcome = "borderline" if reading["outcome"] == "clear" else "clear"
-    return found | {"outcome": outcome, "age_class": "1.5", "possible": ["1.5", "2.5"], "deciding": None}
+    return found | {
+        "outcome": outcome,
+        "age_class": "1.5",
+        "possible": ["1.5", "2.5"],
+        "deciding": found["steps"][0]["id"],
+    }
 
 
 def test_a_blind_reader_gets_the_same_bytes_whatever_the_machine_says(season, tmp_path):
