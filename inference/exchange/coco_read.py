@@ -275,7 +275,8 @@ class _Painter:
         if value in (None, "") and name != TOOTH:
             return 0
         try:
-            position = int(str(value))
+            number = float(str(value))  # some programs write every attribute as text, or 4.0 for 4
+            position = int(number) if number.is_integer() else -1
         except ValueError:
             position = -1
         least = 1 if name.startswith(TOOTH) else 0
@@ -291,11 +292,11 @@ class _Painter:
             self.note("tooth", f"tooth {position} is there twice. Number one of them again.", item=part.item)
             return
         item, attributes = part.item, _attributes(part)
-        state, milk = attributes.get("state") or None, attributes.get("milk")
+        state, milk = _given(attributes.get("state")), _given(attributes.get("milk"))
         if state is not None and state not in STATES:
             self.note("state", f"state {state}; needs one of {', '.join(STATES)}.", item=item)
             state = None
-        words = {"true": True, "false": False, "yes": True, "no": False, "": None, "none": None}
+        words = {"true": True, "false": False, "yes": True, "no": False, "1": True, "0": False}
         if not isinstance(milk, bool | None):
             if str(milk).lower() not in words:
                 self.note("state", f"milk {milk}; needs true or false.", item=item)
@@ -320,6 +321,11 @@ class _Painter:
             self.note("lobes", f"key points {points}; needs at most 3, inside the picture.", item=item)
             return ()
         return tuple((float(x) - 0.5, float(y) - 0.5) for x, y, _ in values)
+
+
+def _given(value: Any) -> Any:
+    """An attribute; None where a program writes its own word for nothing."""
+    return None if str(value).strip().lower() in ("", "none", "null", "unknown") else value
 
 
 def _attributes(part: _Part) -> Mapping[str, Any]:

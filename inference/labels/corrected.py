@@ -20,6 +20,7 @@ from crestgauge.inference.exchange.coco import STATES, UNKNOWN, LabelledPhoto, T
 from crestgauge.inference.exchange.coco_read import scan_coco
 from crestgauge.inference.exchange.problems import Problem
 from crestgauge.inference.exchange.tables_in import read_rows
+from crestgauge.inference.fit import ADVICE
 from crestgauge.inference.labels.label_maps import read_label_map
 from crestgauge.inference.labels.manifest import (
     CLASSES_FILE,
@@ -53,11 +54,14 @@ class Corrected:
         In pixels of the picture that was handed out.
     source : str
         File that they come from, "unchanged" where the proposal was accepted as it was.
+    unusable : tuple of str
+        Retake reasons that a person gave the photo in ``photos.csv``; such a photo needs no drawn tooth.
     """
 
     item: LabelItem
     labels: LabelledPhoto
     source: str
+    unusable: tuple[str, ...] = ()
 
 
 @dataclass(slots=True, kw_only=True)
@@ -112,7 +116,7 @@ def take_back(
     accept_unchanged : bool
         Take untouched proposals too, since somebody looked at all of them.
     """
-    items, turned = _read_photos(folder, items, intake)
+    items, turned, unusable = _read_photos(folder, items, intake)
     tables = _read_teeth(folder, items, intake)
     from_coco = _coco_labels(folder, items, intake)
     twice = [i.sha256 for i in items]
@@ -128,6 +132,9 @@ def take_back(
             found.append(maps)
         if item.name in intake.refused:
             continue
+        if item.name in unusable:
+            yield _refused_by_a_person(item, found, unusable[item.name])
+            continue
         by_table = item.name in turned or _table_changed(item, tables[item.name])
         if by_table and found and not any(each.changed for each in found):
             found = [replace(found[0], changed=True)]
@@ -142,6 +149,16 @@ def take_back(
             intake.note(chosen.source, item.name, "empty", words)
         if item.name not in intake.refused:
             yield Corrected(item=item, labels=labels, source=chosen.source)
+
+
+def _refused_by_a_person(item: LabelItem, found: Sequence[_Candidate], reasons: tuple[str, ...]) -> Corrected:
+    """A photo that cannot be read: labelled by what a person drew, if anything, never by the proposal."""
+    drawn = next((each for each in found if each.changed), None)
+    if drawn is not None:
+        return Corrected(item=item, labels=drawn.labels, source=drawn.source, unusable=reasons)
+    nothing = np.full(item.size[::-1], UNKNOWN, dtype=np.uint8)
+    labels = LabelledPhoto(file=item.picture, material=nothing, tooth=nothing.copy())
+    return Corrected(item=item, labels=labels, source=PHOTOS_CSV, unusable=reasons)
 
 
 def _choose(
@@ -353,18 +370,22 @@ def _lobes_stand(before: ToothLabel, milk: bool | None, labels: LabelledPhoto) -
 
 def _read_photos(
     folder: Path, items: Sequence[LabelItem], intake: Intake
-) -> tuple[list[LabelItem], set[str]]:
-    """Items with animal and side of ``photos.csv``, and the names of those whose side a person changed."""
+) -> tuple[list[LabelItem], set[str], dict[str, tuple[str, ...]]]:
+    """
+    ``photos.csv``: items with their animal and side, names of those whose side a person changed, and reasons
+    of those that a person refused.
+    """
     path = folder / PHOTOS_CSV
     if not path.exists():
-        return list(items), set()
+        return list(items), set(), {}
     rows, columns = read_rows(path)
     known = {item.name: item for item in items}
     if "name" not in columns:
         words = f"columns {', '.join(columns)}; needs one called name. Write it again."
         intake.note(path, "", "columns", words)
-        return list(items), set()
+        return list(items), set(), {}
     changed, seen = set(), set()
+    unusable: dict[str, tuple[str, ...]] = {}
     for line, row in rows:
         name = row["name"]
         where = f"{path}:{line}"
@@ -379,11 +400,19 @@ def _read_photos(
         if side not in ("left", "right", None):
             intake.note(where, name, "side", f"side {side}; needs left, right or nothing.")
             continue
+        reasons = tuple(row.get("unusable", "").replace(",", " ").replace(";", " ").lower().split())
+        unknown = [reason for reason in reasons if reason not in ADVICE]
+        if unknown:
+            words = f"unusable for {', '.join(unknown)}; needs some of {', '.join(ADVICE)}, or nothing."
+            intake.note(where, name, "unusable", words)
+            continue
+        if reasons:
+            unusable[name] = reasons
         item = known[name]
         if side is not None and side != item.side:
             changed.add(name)
         known[name] = replace(item, animal=row.get("animal") or item.animal, side=side or item.side)
-    return [known[item.name] for item in items], changed
+    return [known[item.name] for item in items], changed, unusable
 
 
 def _read_teeth(folder: Path, items: Sequence[LabelItem], intake: Intake) -> dict[str, _Teeth]:

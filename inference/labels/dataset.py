@@ -203,8 +203,6 @@ def truth_of(labels: RowLabels, crests: Mapping[int, Sequence[Mapping[str, Any]]
     return {
         "schema": "crestgauge.truth/1",
         "family": "own",
-        "usable": True,
-        "unusable": [],
         "side": labels.side,
         "conditions": {},
         "teeth": teeth,
@@ -252,6 +250,7 @@ class DatasetWriter:
         model: str,
         crests: Mapping[int, Sequence[Mapping[str, Any]]] | None = None,
         frame: Sequence[Sequence[float]] | None = None,
+        unusable: Sequence[str] = (),
     ) -> Entry:
         """
         Write one photo with its labels.
@@ -264,11 +263,15 @@ class DatasetWriter:
             Crests of known ratio by tooth, where they do not follow from the labels.
         frame : nested sequence, shape (2, 3), or None
             Photo to level crop, where too few crowns are labelled to tell.
+        unusable : sequence of str
+            Retake reasons, where a person says that the photo cannot be read.
         """
         plain = without_capture_data(data)
         ending = SUFFIXES[sniff(plain)]
         said = truth_of(labels, crests or {}) | {
             **({} if frame is None else {"frame": frame}),
+            "usable": not unusable,
+            "unusable": list(unusable),
             "file": f"{name}{ending}",
             "sha256": photo.sha256,
             "specimen_id": animal,
@@ -363,7 +366,7 @@ def build_dataset(
             )
             intake.note(item.file, item.name, "no_animal", words)
             continue
-        if item.side is None:
+        if item.side is None and not each.unusable:
             words = "no side, so tongue and cheek side are not labelled. Fill it in in photos.csv."
             intake.note(item.file, item.name, "side", words, fatal=False)
         found = photos.find(
@@ -377,5 +380,14 @@ def build_dataset(
             continue
         photo, data = found
         kind = "accepted" if each.source == "unchanged" else "corrected"
-        writer.add(photo, data, in_photo(each), name=item.name, animal=animal, kind=kind, model=item.model)
+        writer.add(
+            photo,
+            data,
+            in_photo(each),
+            name=item.name,
+            animal=animal,
+            kind=kind,
+            model=item.model,
+            unusable=each.unusable,
+        )
     writer.close()

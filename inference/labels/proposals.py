@@ -54,7 +54,9 @@ Correcting these labels
 pictures/       what to draw on
 coco.json       the proposals for annotation programs that read COCO (instance segmentation)
 maps/           the same as pictures: NAME.material.png and NAME.tooth.png, one colour a class (classes.json)
-photos.csv      fill in the animal of each photo, and the side (left, right) where it is wrong
+photos.csv      fill in the animal of each photo, the side (left, right) where it is wrong, and under unusable
+                why a photo cannot be read: not_a_jaw, no_chewing_surface, tilted, blurred, too_small, glare,
+                dark, cut_off, covered
 teeth.csv       state (erupted, erupting, broken) and milk (yes, no) of each tooth, where wrong
 labels.json     leave as it is
 
@@ -303,8 +305,10 @@ def write_folder(
 def write_tables(folder: Path, items: Iterable[LabelItem]) -> None:
     """``photos.csv`` and ``teeth.csv``: what no pixel says."""
     listed = list(items)
-    photos = ({"name": i.name, "file": i.file, "animal": i.animal, "side": i.side} for i in listed)
-    write_csv(folder / PHOTOS_CSV, photos, ("name", "file", "animal", "side"))
+    photos = (
+        {"name": i.name, "file": i.file, "animal": i.animal, "side": i.side, "unusable": ""} for i in listed
+    )
+    write_csv(folder / PHOTOS_CSV, photos, ("name", "file", "animal", "side", "unusable"))
     words = {True: "yes", False: "no", None: ""}
     teeth = (
         {"name": i.name, "tooth": t.position, "state": t.state, "milk": words[t.milk]}

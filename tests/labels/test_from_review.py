@@ -18,9 +18,11 @@ from crestgauge.inference.confirm.corrections import (
     parts_of,
 )
 from crestgauge.inference.confirm.geometry import place
+from crestgauge.inference.errors import LedgerError, PhotoError
 from crestgauge.inference.exchange.coco import UNKNOWN
 from crestgauge.inference.labels.corrected import Intake
 from crestgauge.inference.labels.from_review import level_matrix, review_labels, reviewed_photos
+from crestgauge.inference.labels.sources import LedgerQuery, Source, from_ledger
 from crestgauge.inference.ledger.measurements import Measurement, add_measurement
 from crestgauge.inference.ledger.record import (
     PhotoFacts,
@@ -142,6 +144,19 @@ def test_a_data_set_from_the_page(filled, tmp_path, capsys):
     expected = files.nominal_centres_px()[3]
     assert abs(np.nonzero(known)[1].mean() - expected) < 100
     assert frame.scale == pytest.approx(painted_jaws.result("adult").frame.scale, rel=0.03)
+
+
+def test_photos_of_a_ledger_by_question(filled):
+    ledger, _ = filled
+    (source,) = from_ledger(ledger, LedgerQuery(outcomes=("clear",), specimens=("D-7",), undecided=True))
+    assert source.specimen_id == "D-7" and source.read().sha256 == reading().photo.sha256
+    assert from_ledger(ledger, LedgerQuery(outcomes=("retake",))) == []
+    assert from_ledger(ledger, LedgerQuery(specimens=("D-8",))) == []
+    with pytest.raises(LedgerError, match="needs clear, borderline, retake"):
+        from_ledger(ledger, LedgerQuery(outcomes=("maybe",)))
+    other = Source(location=source.location, sha256="0" * 64)
+    with pytest.raises(PhotoError, match="another file"):
+        other.read()
 
 
 def test_a_ledger_without_corrections(filled, tmp_path, capsys):

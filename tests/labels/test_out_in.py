@@ -195,6 +195,22 @@ def test_tables_are_corrections_too(folder):
     assert (by_name["adult"].item.side, by_name["adult"].item.animal) == ("right", "F-9")
 
 
+def test_a_person_can_refuse_a_photo(folder, photos, tmp_path):
+    """Nothing of its proposal is a label then; an unknown reason is named."""
+    path = folder / "photos.csv"
+    text = path.read_text()
+    path.write_text(
+        text.replace("bare.png,D-2,,", "bare.png,D-2,,not_a_jaw").replace("D-1,left,", "D-1,left,wet")
+    )
+    assert main(["labels", "in", str(folder), "--photos", photos, "--out", str(tmp_path / "d")]) == 3
+    (entry,) = read_index(tmp_path / "d")
+    truth = json.loads((tmp_path / "d" / "truth" / "bare.json").read_text())
+    assert (truth["usable"], truth["unusable"], truth["teeth"]) == (False, ["not_a_jaw"], [])
+    assert entry.labelled_share == 0
+    _, intake = taken(folder)
+    assert kinds(intake) == [("fawn", "unusable")] and "wet" in intake.problems[0].words
+
+
 def first_of(whole, category, image=1):
     return next(a for a in whole["annotations"] if a["category_id"] == category and a["image_id"] == image)
 
