@@ -176,6 +176,10 @@ def widths(
     ids: Annotated[
         Path | None, typer.Option(metavar="FILE.csv", help="Animal of each photo: columns photo and id.")
     ] = None,
+    who: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Only this person's rows; otherwise people are averaged."),
+    ] = None,
 ) -> None:
     """
     Compare readings with widths that people measured by hand, with callipers or on the screen.
@@ -206,6 +210,8 @@ def widths(
         typer.echo("crestgauge labels widths: needs --readings or --ledger.", err=True)
         raise typer.Exit(EXIT_USAGE)
     rows, problems = read_widths(table)
+    if who is not None:
+        rows = [row for row in rows if row.who == who]
     if readings is not None:
         known = read_photo_ids(ids) if ids is not None else {}
         loaded, broken = load_readings(readings)

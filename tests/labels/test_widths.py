@@ -133,4 +133,7 @@ def test_command(tmp_path, capsys):
     said = capsys.readouterr()
     assert f"{path}:3: adult: tooth '9'" in said.err and "| ratio | 1 (1) |" in said.out
     assert "dentine,px" in (tmp_path / "w" / "pairs.csv").read_text()
+    assert (
+        main(["labels", "widths", str(path), *options, "--who", "ben"]) == 2
+    )  # nobody of this name measured
     assert main(["labels", "widths", str(path), "--out", str(tmp_path / "w")]) == 2
