@@ -302,7 +302,7 @@ def rank_(
     first: Annotated[int, typer.Option(min=1, metavar="N", help="Print so many lines.")] = 20,
     rereads: Annotated[
         int, typer.Option(min=0, max=3, metavar="N", help="Readings under small changes of the picture.")
-    ] = 2,
+    ] = 1,
     weights: Weights = None,
     manifest: ManifestFile = None,
     quiet: Quiet = False,
