@@ -95,6 +95,5 @@ if __name__ == "__main__":
         order, off = measure(each, given.rereads)
         first = off[: max(1, len(off) // 4)]
         print(f"{each.name}: {summary(order)}")
-        print(
-            f"  ratio error {sum(first) / len(first):.3f} in the first quarter, {sum(off) / len(off):.3f} in all"
-        )
+        means = (sum(part) / len(part) for part in (first, off))
+        print("  ratio error {:.3f} in the first quarter, {:.3f} in all".format(*means))
