@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 import sys
+import threading
 from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
@@ -89,6 +90,7 @@ def review(
         if unpair:
             typer.echo(f"{site.state.forget_devices()} devices forgotten.")
         _say_start(site)
+        threading.Thread(target=site.warm_first, daemon=True).start()
         config = uvicorn.Config(
             make_app(site),
             log_level="warning",

@@ -7,8 +7,6 @@ Parsing is asynchronous, everything that blocks runs in a thread. What a blind v
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -19,7 +17,7 @@ from starlette.routing import Route
 
 from crestgauge.cli.review.errors import Refused, status_of
 from crestgauge.cli.review.forms import call_from_form, corrections_from_form
-from crestgauge.cli.review.photos import picture_width
+from crestgauge.cli.review.photos import FIRST_WIDTH, picture_width, width_of
 from crestgauge.cli.review.queue_routes import ask_of
 from crestgauge.cli.review.site import Site
 from crestgauge.cli.review.state import Session
@@ -44,8 +42,6 @@ from crestgauge.inference.errors import CrestgaugeError, InputError, PhotoError
 
 MOST_ID = 2**63 - 1
 """Row numbers of the databases are not larger."""
-FIRST_WIDTH = 1600
-"""Width of the picture that a page shows first. [px]"""
 HIDDEN = "hidden while you read blind. Call the photo first."
 
 
@@ -55,11 +51,6 @@ def photo_id_of(request: Request) -> int:
     if photo_id > MOST_ID:
         raise Refused(404, "photo: is not in the ledger.")
     return photo_id
-
-
-def width_of(row: Mapping[str, Any]) -> int:
-    """Width of the upright photo of a reading's row, without taking the whole reading apart. [px]"""
-    return int(json.loads(row["reading"])["photo"]["width"])
 
 
 async def jaw(request: Request) -> Response:
@@ -72,7 +63,7 @@ async def jaw(request: Request) -> Response:
     answer = html_answer(await site.in_thread(jaw_html, site, session, page, notice=notice))
     if page.next_photo_id is not None:
         # The next photo is decoded while this one is looked at.
-        answer.background = BackgroundTask(site.in_thread, warm, site, page.next_photo_id)
+        answer.background = BackgroundTask(site.in_thread, site.warm, page.next_photo_id)
     return answer
 
 
@@ -119,16 +110,6 @@ def jaw_html(
     if isinstance(page, JawPage) and any(choice.value == "retake" for choice in page.form.actions):
         message = retake_message_page(site.ledger, page.photo.photo_id).text
     return site.render("jaw.html", session, page=page, message=message, notice=notice, error=error)
-
-
-def warm(site: Site, photo_id: int) -> None:
-    """Decode a photo that is probably looked at next."""
-    try:
-        row = newest_reading(site.ledger, photo_id)
-        site.photos.profiles(row["sha256"], row["id"], row["reading"])
-        site.photos.image(row["sha256"], picture_width(FIRST_WIDTH, width_of(row)))
-    except CrestgaugeError:
-        return  # whoever opens it is told
 
 
 async def answer(request: Request) -> Response:

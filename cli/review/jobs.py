@@ -13,7 +13,7 @@ import secrets
 import threading
 import time
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -86,6 +86,8 @@ class Jobs:
         What readings by it call their versions.
     lanes : int
         Photos read at the same time.
+    on_filed : callable
+        Called with the photo's row once it is filed, in the lane's thread.
     """
 
     def __init__(
@@ -97,9 +99,10 @@ class Jobs:
         model: str,
         criteria: str,
         lanes: int = 1,
+        on_filed: Callable[[int], None] = lambda _: None,
     ) -> None:
         self.ledger, self.state, self.make_reader = ledger, state, make_reader
-        self.model, self.criteria, self.lanes = model, criteria, lanes
+        self.model, self.criteria, self.lanes, self.on_filed = model, criteria, lanes, on_filed
         self._changed = threading.Condition()
         self._waiting: deque[Job] = deque(state.open_jobs())
         self._stage: dict[str, int] = {}
@@ -288,6 +291,8 @@ class Jobs:
         if animal != job.specimen_id:
             words = f"This very photo was filed before, under {animal}; it stays there."
         self._end(job, "done", words=words, photo_id=photo_id)
+        if photo_id is not None:
+            self.on_filed(photo_id)
 
     def _filed(self, sha256: str) -> tuple[int | None, str | None]:
         """Photo and animal of a hash, as the ledger has them now."""

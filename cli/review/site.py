@@ -19,13 +19,15 @@ from starlette.concurrency import run_in_threadpool
 from crestgauge.cli.review.drawing import FILTERS
 from crestgauge.cli.review.jobs import Jobs
 from crestgauge.cli.review.pairing import Pairing
-from crestgauge.cli.review.photos import Photos
+from crestgauge.cli.review.photos import FIRST_WIDTH, Photos, picture_width, width_of
 from crestgauge.cli.review.state import Session, State
 from crestgauge.cli.review.uploads import INCOMING, clear_stale
+from crestgauge.inference.confirm.lookups import newest_reading
+from crestgauge.inference.confirm.pages import jaw_page, queue_page
 from crestgauge.inference.confirm.photo_files import PhotoStore, default_folder
-from crestgauge.inference.confirm.views import Viewer
+from crestgauge.inference.confirm.views import QueueAsk, Viewer
 from crestgauge.inference.criteria import Criteria, load_criteria
-from crestgauge.inference.errors import LedgerError
+from crestgauge.inference.errors import CrestgaugeError, LedgerError
 from crestgauge.inference.ledger.paging import QueueIndex
 from crestgauge.inference.ledger.store import Ledger
 from crestgauge.inference.photo import PhotoLimits
@@ -129,6 +131,7 @@ class Site:
             model=model,
             criteria=self.criteria.label,
             lanes=settings.lanes,
+            on_filed=self.warm,
         )
         self.pairing = Pairing()
         self.on_paired = on_paired
@@ -146,6 +149,26 @@ class Site:
     async def in_thread(self, work: Callable[_P, _R], *args: _P.args, **kwargs: _P.kwargs) -> _R:
         """Run what blocks in a thread."""
         return await run_in_threadpool(functools.partial(work, *args, **kwargs))
+
+    def warm(self, photo_id: int) -> None:
+        """Make ready what the page of a photo that is probably looked at next will need."""
+        try:
+            row = newest_reading(self.ledger, photo_id)
+            self.photos.profiles(row["sha256"], row["id"], row["reading"])
+            self.photos.image(row["sha256"], picture_width(FIRST_WIDTH, width_of(row)))
+        except CrestgaugeError:
+            return  # whoever opens it is told
+
+    def warm_first(self) -> None:
+        """The same for the first photo of the queue, with all else that a first page would wait for."""
+        try:
+            page = queue_page(self.ledger, Viewer(), QueueAsk(page_size=1), index=self.index)
+            for row in page.rows:
+                self.warm(row.photo_id)
+                shown = jaw_page(self.ledger, self.criteria, Viewer(), row.photo_id, index=self.index)
+                self.render("jaw.html", Session(id="", csrf=""), page=shown)
+        except CrestgaugeError:
+            return
 
     def random_token(self) -> str:
         """A token for a browser that is not paired yet."""
