@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -71,7 +72,7 @@ async def upload(request: Request) -> Response:
     return go_to(f"/new/{job.id}")
 
 
-async def _take(site: Site, request: Request, may_send: object, person: str) -> Job:
+async def _take(site: Site, request: Request, may_send: Callable[[dict[str, str]], None], person: str) -> Job:
     """Receive, store and note one photo."""
     site.jobs.check_room()
     if site.uploads.locked():
@@ -85,17 +86,18 @@ async def _take(site: Site, request: Request, may_send: object, person: str) -> 
             site.incoming,
             file_field=PHOTO_FIELD,
             max_bytes=site.max_bytes,
-            may_send=may_send,  # type: ignore[arg-type]
+            may_send=may_send,
         )
-        if received.path is None:
-            may_send(received.fields)  # type: ignore[operator]
-            raise InputError("photo: none was sent. Take one, or choose a file.")
         try:
+            may_send(received.fields)  # again: fields may have come behind the file
+            if received.path is None:
+                raise InputError("photo: none was sent. Take one, or choose a file.")
             async with site.storing:
                 specimen_id = received.fields["specimen_id"].strip()
                 return await site.in_thread(_store, site, received.path, specimen_id, person)
         finally:
-            received.path.unlink(missing_ok=True)
+            if received.path is not None:
+                received.path.unlink(missing_ok=True)
 
 
 def _store(site: Site, path: Path, specimen_id: str, person: str) -> Job:

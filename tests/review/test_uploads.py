@@ -191,6 +191,14 @@ def test_forms_that_are_not_the_pages_are_refused(station):
     )
     headers = {"content-type": "multipart/form-data; boundary=b", **json_too}
     assert browser.client.post("/new", content=body, headers=headers).status_code == 403
+    # A second id behind the file does not get past the check of the first.
+    late = body.replace(
+        b"--b\r\n",
+        f'--b\r\nContent-Disposition: form-data; name="csrf"\r\n\r\n{browser.csrf}\r\n'
+        '--b\r\nContent-Disposition: form-data; name="specimen_id"\r\n\r\nP-9\r\n--b\r\n'.encode(),
+        1,
+    ).replace(b"--b--", b'--b\r\nContent-Disposition: form-data; name="specimen_id"\r\n\r\n\0\r\n--b--')
+    assert browser.client.post("/new", content=late, headers=headers).status_code == 400
     for content, status in ((b"--b\r\n", 400), (b"nonsense", 400), (b"", 400), (body[:3000], 403)):
         assert browser.client.post("/new", content=content, headers=headers).status_code == status
     assert browser.client.post("/new", content=b"", headers=json_too).status_code == 415
