@@ -48,11 +48,15 @@ def settings(**changes: object) -> Settings:
 class Server:
     """An application on a ledger; browsers of it come from `browser`."""
 
-    def __init__(self, ledger: Path, **changes: object) -> None:
+    def __init__(self, ledger: Path | str, **changes: object) -> None:
         self.path = ledger
         self.codes: list[str] = []
         self.ledger = Ledger(str(ledger), by="test")
-        self.site = Site(self.ledger, settings(**changes), on_paired=self.codes.append)
+        try:
+            self.site = Site(self.ledger, settings(**changes), on_paired=self.codes.append)
+        except BaseException:
+            self.ledger.close()
+            raise
         self.app = make_app(self.site)
         self.first = TestClient(self.app, base_url=HERE, follow_redirects=False)
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import painted_jaws
 import pytest
+from ledger_place import place
 from PIL import Image
 from review_server import ADULT, Server, copied, plain_png, png_with_place
 
@@ -20,7 +21,10 @@ from crestgauge.cli.review import jobs, new_routes, uploads
 from crestgauge.cli.review.errors import Refused
 from crestgauge.cli.review.jobs import plain_reason
 from crestgauge.cli.review.state import Job
+from crestgauge.inference.errors import LedgerError
 from crestgauge.inference.screening.outcome import Outcome
+
+__all__ = ["place"]
 
 NAMES = re.compile(r"[0-9a-f]{2}/[0-9a-f]{64}\.(jpg|png|webp|heic)")
 
@@ -293,8 +297,6 @@ def test_a_photo_that_was_taken_in_is_read_after_a_restart(serve, monkeypatch):
 
 
 def test_a_ledger_that_refuses_leaves_the_photo_to_be_filed_later(serve, monkeypatch):
-    from crestgauge.inference.errors import LedgerError
-
     server = serve()
     monkeypatch.setattr(jobs, "FILE_PAUSE_S", 0.0)
 
@@ -323,6 +325,19 @@ def test_readers_that_cannot_be_made_are_told_and_tried_again(serve):
 
 def _no_reader():
     raise RuntimeError("the weights are gone")
+
+
+def test_any_ledger_can_be_served_and_one_on_a_server_needs_a_folder(place, tmp_path):
+    if "://" in place:
+        with pytest.raises(LedgerError, match="--photos FOLDER"):
+            Server(place)
+    with Server(place, photos=tmp_path / "photos") as server:
+        browser = server.browser("Ida Brook")
+        done = finished(browser, browser.upload(plain_png(7), "P-50").json()["job"])
+        assert browser.call(done["photo_id"], "retake").status_code == 303
+        assert browser.json("/queue?todo=done")["rows"][0]["specimen_id"] == "P-50"
+    beside = Path(place + ".review") if "://" not in place else tmp_path / "photos" / "server.review"
+    assert beside.is_file()
 
 
 def test_the_season_is_left_as_it_was(station):
