@@ -34,6 +34,7 @@ COMMAND_MODULES: Final = (
     "doctor",
     "develop",
     "weights",
+    "retrain",
     "review.command",
 )
 """Modules of `crestgauge.cli` that hold commands, in the order of the help page."""

@@ -5,9 +5,10 @@ from __future__ import annotations
 import glob
 import sys
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from crestgauge.model.labels import tooth_name
 
@@ -126,3 +127,28 @@ def progress(items: Iterable[Item], total: int, *, words: str, quiet: bool) -> I
     finally:
         if shown:
             bar.stop()
+
+
+@contextmanager
+def step_progress(*, quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
+    """
+    A function that takes (what is being done, done, of) and shows a bar for each thing in turn.
+
+    Nothing is drawn when ``quiet``, or when the error stream is no terminal.
+    """
+    if quiet or not sys.stderr.isatty():
+        yield lambda what, done, of: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True, redirect_stderr=True) as bar:
+        tasks: dict[str, Any] = {}
+
+        def tell(what: str, done: int, of: int) -> None:
+            if what not in tasks:
+                tasks[what] = bar.add_task(what, total=of)
+            bar.update(tasks[what], completed=done, total=of, visible=done < of)
+
+        yield tell

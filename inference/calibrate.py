@@ -199,14 +199,14 @@ def fit_edge_model(
         definition_share=float(place),
         scale=1.0,
         source=source,
-        dentine_bias_px=base.dentine_bias_px + _median_error(samples, dentine=True),
-        enamel_bias_px=base.enamel_bias_px + _median_error(samples, dentine=False),
+        dentine_bias_px=base.dentine_bias_px + median_width_error(samples, dentine=True),
+        enamel_bias_px=base.enamel_bias_px + median_width_error(samples, dentine=False),
     )
     z = np.array([abs(e) / s.u(shaped) for e, s in zip(error, samples, strict=True)])
     return replace(shaped, scale=float(np.quantile(z, share) / 1.96))
 
 
-def _median_error(samples: Sequence[EdgeSample], *, dentine: bool) -> float:
+def median_width_error(samples: Sequence[EdgeSample], *, dentine: bool) -> float:
     """Median of measured minus true width; 0 where no truth is given. [crop px]"""
     pairs = [
         (s.dentine_px, s.true_dentine_px) if dentine else (0.5 * (s.outer_px + s.inner_px), s.true_enamel_px)

@@ -44,8 +44,6 @@ def test_every_data_file_is_packaged():
         for pattern in listed
     }
     packaged = {path for pattern in patterns for path in pattern.parent.glob(pattern.name)}
-    # State dicts to train on from: named by path in a training config, as large as the shipped weights.
-    packaged |= set((ROOT / "training" / "start").glob("*.pt"))
     for folder in FOLDERS:
         for path in (ROOT / folder).rglob("*"):
             if path.is_file() and path.suffix not in (".py", ".pyc"):

@@ -38,6 +38,8 @@ class ScheduleConfig:
         Share of the run, at its start, in which the encoder does not move.
     warmup_share, final_share : float
         Share of the run that the rate rises in; last rate as a share of the highest.
+    keep_norms : bool
+        Batch norms keep the statistics that they came with; for batches too small to have their own.
     weight_decay, clip : float
         AdamW weight decay; largest gradient norm.
     ema : float
@@ -50,6 +52,7 @@ class ScheduleConfig:
     rate: float = 1e-3
     encoder_rate: float = 0.3
     frozen_share: float = 0.0
+    keep_norms: bool = False
     warmup_share: float = 0.04
     final_share: float = 0.01
     weight_decay: float = 0.02

@@ -158,7 +158,7 @@ def evaluate_folder(
     edge_model = Reader(options).measure.edge_model
     rows: list[dict[str, Any]] = []
     samples: list[EdgeSample] = []
-    for number, (row, found) in enumerate(_read_all(pairs, options, config.workers), 1):
+    for number, (row, found) in enumerate(read_pairs(pairs, options, config.workers), 1):
         rows.append(row)
         samples.extend(found)
         if number % 100 == 0 or number == len(pairs):
@@ -258,9 +258,12 @@ def crest_samples(result: Result, truth: dict[str, Any]) -> list[EdgeSample]:
 _READER: Reader | None = None
 
 
-def _read_all(
+def read_pairs(
     pairs: Sequence[tuple[Path, Path]], options: ReadOptions, workers: int
 ) -> Iterator[tuple[dict[str, Any], list[EdgeSample]]]:
+    """
+    Score and crest samples of each (photograph, truth file), in order; with several ``workers`` in processes.
+    """
     if workers <= 1:
         _start_worker(options)
         yield from map(_read_one, pairs)

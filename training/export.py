@@ -66,7 +66,12 @@ class Parity:
 
 
 def export(
-    run: Path, folder: Path, *, licence: str = "Apache-2.0", make_default: bool = True
+    run: Path,
+    folder: Path,
+    *,
+    licence: str = "Apache-2.0",
+    make_default: bool = True,
+    by_content: bool = False,
 ) -> WeightsEntry:
     """
     Export a finished run into a folder with a manifest.
@@ -81,6 +86,9 @@ def export(
         SPDX name.
     make_default : bool
         Make it the one that is used for its role.
+    by_content : bool
+        Add the first six digits of the file's hash to its name, so that two people who choose one name still
+        have two.
 
     Raises
     ------
@@ -95,14 +103,16 @@ def export(
             f"{config.name}: torch and onnxruntime differ by {parity.max_abs:.2e}; "
             f"needs {PARITY_LIMIT:.0e}. Export with another opset, or look for the first layer that differs."
         )
+    digest = hashlib.sha256(data).hexdigest()
+    name = f"{config.name}-{digest[:6]}" if by_content else config.name
     entry = WeightsEntry(
-        name=config.name,
+        name=name,
         role=config.role,
-        path=Path("weights") / f"{config.name}.onnx",
+        path=Path("weights") / f"{name}.onnx",
         size=len(data),
-        sha256=hashlib.sha256(data).hexdigest(),
+        sha256=digest,
         licence=licence,
-        trained_by=f"weights/{config.name}.json",
+        trained_by=f"weights/{name}.json",
         card="MODEL_CARD.md",
         parity_max_abs=float(f"{parity.max_abs:.3g}"),
         parity={
@@ -137,6 +147,9 @@ def copy_default(manifest: Path | None, role: Role, folder: Path) -> WeightsEntr
     entry = replace(found, path=Path("weights") / found.path.name)
     (folder / "weights").mkdir(parents=True, exist_ok=True)
     (folder / entry.path).write_bytes(data)
+    record = found.path.parent.parent / found.trained_by
+    if record.is_file():
+        (folder / entry.trained_by).write_bytes(record.read_bytes())
     enter(entry, folder / "weights.toml", make_default=True)
     return entry
 

@@ -4,7 +4,7 @@ Photographs on disk as a source of training pictures: one's own labelled photos,
 A folder holds ``photos/NAME.jpg`` (any picture format that can be read), ``labels/NAME.material.png`` and
 ``labels/NAME.tooth.png`` (8-bit class numbers of `crestgauge.model.labels`, same size as the upright photo,
 255 = not labelled) and, if known, ``truth/NAME.json`` with tooth states, lobe centres, side and view. What is
-not known is left out of the losses.
+not known is left out of the losses. Which animal a photo shows: see `crestgauge.training.own`.
 
 Pictures are cut as the networks see them (the whole photo small, or the row turned level) and varied with
 albumentations in ways that need the file's own pixels: lens and paper distortion, local contrast, cast
@@ -16,9 +16,9 @@ from __future__ import annotations
 
 import json
 import os
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -146,8 +146,7 @@ def read_view(paths: LabelledPhoto, role: Role) -> View:
         If label maps and photo differ in size, or a label is no class number.
     """
     photo = read_photo(paths.photo)
-    material = _read_labels(paths.material, (photo.height, photo.width), len(Material))
-    tooth = _read_labels(paths.tooth, (photo.height, photo.width), N_TEETH + 1)
+    material, tooth = read_labels(paths, (photo.height, photo.width))
     truth = json.loads(paths.truth.read_text(encoding="utf-8")) if paths.truth is not None else {}
     frame = (known_frame(truth) or level_frame(tooth)) if role == "fine" else None
     if role == "fine" and frame is not None:
@@ -185,6 +184,25 @@ def known_frame(truth: dict[str, Any]) -> RowFrame | None:
     """Photo to level crop as a truth file gives it (``frame``), where too few crowns are labelled to tell."""
     given = truth.get("frame")
     return None if given is None else RowFrame(matrix=np.array(given, dtype=np.float64).reshape(2, 3))
+
+
+def read_labels(paths: LabelledPhoto, shape: tuple[int, int] | None = None) -> tuple[Labels, Labels]:
+    """
+    Material and tooth of one photo, each (H, W).
+
+    Parameters
+    ----------
+    paths : LabelledPhoto
+    shape : tuple of int, optional
+        (H, W) of the upright photo; without it, both maps must be of one size.
+
+    Raises
+    ------
+    InputError
+        If label maps and photo differ in size, or a label is no class number.
+    """
+    material = _read_labels(paths.material, shape, len(Material))
+    return material, _read_labels(paths.tooth, shape or material.shape, N_TEETH + 1)
 
 
 def level_frame(tooth: Labels) -> RowFrame | None:
@@ -252,14 +270,16 @@ def unknown_lobes(
     return heat
 
 
-def lingual_map(tooth: Labels, lobes: Floats, side: str | None, frame: RowFrame) -> Labels:
+def lingual_map(
+    tooth: Labels, lobes: Floats, side: str | None, frame: RowFrame, *, unsaid: float = 0.06
+) -> Labels:
     """
     1 on the tongue side of the line through the lobe centres, 0 on the cheek side, on crowns; `IGNORE`
     elsewhere.
 
     With the camera above and tooth 1 at the left of the levelled crop, the tongue side of a left jaw is up.
-    Nothing is said close to the line, where a person's dots and the true middle differ, nor without side and
-    at least three lobes.
+    Nothing is said closer to the line than ``unsaid`` lobe lengths, where a person's dots and the true middle
+    differ, nor without side and at least three lobes.
     """
     out = np.full(tooth.shape, IGNORE, dtype=np.uint8)
     if side not in ("left", "right") or len(lobes) < 3:
@@ -275,7 +295,7 @@ def lingual_map(tooth: Labels, lobes: Floats, side: str | None, frame: RowFrame)
     place, height = points @ along, points @ up
     line = np.interp(place, (lobes - lobes[0]) @ along, (lobes - lobes[0]) @ up)
     above = height - line
-    near = np.abs(above) < 0.06 * length / (len(lobes) - 1)
+    near = np.abs(above) < unsaid * length / (len(lobes) - 1)
     tongue = above > 0 if side == "left" else above < 0
     out[rows, columns] = np.where(near, IGNORE, tongue)
     return out
@@ -331,8 +351,17 @@ def as_batch(views: Sequence[View], device: torch.device) -> Labelled:
     )
 
 
-@cache
+_OF_THREAD = threading.local()
+
+
 def _pipeline() -> Any:
+    """The distortions; one for each thread, since its seed is a state that it has."""
+    if not hasattr(_OF_THREAD, "pipeline"):
+        _OF_THREAD.pipeline = _new_pipeline()
+    return _OF_THREAD.pipeline
+
+
+def _new_pipeline() -> Any:
     os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")  # no question to a server about newer versions
     import albumentations as A
 
@@ -350,8 +379,10 @@ def _pipeline() -> Any:
     )
 
 
-def _read_labels(path: Path, shape: tuple[int, int], classes: int) -> Labels:
+def _read_labels(path: Path, shape: tuple[int, ...] | None, classes: int) -> Labels:
     labels = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
+    if shape is None and labels is not None:
+        shape = labels.shape[:2]
     if labels is None or labels.dtype != np.uint8 or labels.shape != shape:
         found = "no picture" if labels is None else f"{labels.dtype} of shape {labels.shape}"
         raise InputError(

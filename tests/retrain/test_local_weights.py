@@ -4,35 +4,19 @@ from __future__ import annotations
 
 import json
 import shutil
-from dataclasses import replace
 from pathlib import Path
 
 import painted_jaws
 import pytest
+from own_weights import make_set
 
 from crestgauge.cli.__main__ import main
 from crestgauge.inference.errors import WeightsError
 from crestgauge.inference.pipeline import Reader, ReadOptions, pinned
 from crestgauge.model import local
-from crestgauge.model.weights import SCHEMA, format_entry, load_manifest
+from crestgauge.model.weights import load_manifest
 
 SHIPPED_MODEL = " ".join(load_manifest().find(role).name for role in ("fine", "coarse"))
-
-
-def make_set(folder: Path, name: str) -> Path:
-    """A set whose fine network is called NAME-fine, made of the painted networks."""
-    target = folder / name
-    shutil.copytree(painted_jaws.manifest().parent, target)
-    manifest = load_manifest(target / "weights.toml")
-    entries = []
-    for role in ("fine", "coarse"):
-        entry = manifest.find(role)
-        named = f"{name}-fine" if role == "fine" else entry.name
-        entries.append(replace(entry, name=named, path=entry.path.relative_to(target)))
-    head = f'schema = "{SCHEMA}"\n\n[default]\n' + "".join(f'{e.role} = "{e.name}"\n' for e in entries)
-    text = head + "\n" + "\n".join(format_entry(e) for e in entries)
-    (target / "weights.toml").write_text(text, encoding="utf-8")
-    return target
 
 
 @pytest.fixture
@@ -84,7 +68,7 @@ def test_use_and_back_and_use_again(home):
 
 
 def test_names_that_no_set_may_have(home):
-    for name in ("shipped", "crest-fine-2", "My Weights", "../else", ""):
+    for name in ("shipped", "crest-fine-3", "My Weights", "../else", ""):
         with pytest.raises(WeightsError, match="needs small letters"):
             local.check_name(name)
     with pytest.raises(WeightsError, match="known: shipped"):
@@ -103,7 +87,7 @@ def test_readings_name_their_weights_and_the_default_is_used(home):
     named = Reader(ReadOptions(weights="ridge", threads=1))
     assert named.versions.model == "ridge-fine painted-coarse"
     local.use("ridge", at="2026-01-01", why={"kind": "anyway"})
-    result = Reader(ReadOptions(threads=1)).read(painted_jaws.photo("adult"))
+    result = Reader(ReadOptions(threads=1)).read(painted_jaws.photo("bare"))
     assert result.reading.versions.model == "ridge-fine painted-coarse"
     assert Reader(ReadOptions(threads=1, weights="shipped")).versions.model == SHIPPED_MODEL
 

@@ -1,0 +1,131 @@
+"""
+From the last step of a retraining to a set of weights: export, uncertainties, start for the next time, card.
+
+The set is made in the run's folder and moved to its place as the last act, so that a set that can be named is
+whole.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import torch
+
+from crestgauge.inference.edge_file import load_edge_model
+from crestgauge.model.local import MANIFEST, START, WeightsSet, find_set
+from crestgauge.training.export import copy_default, export
+from crestgauge.training.fit import CHECKPOINT, RECORD, WEIGHTS, without_nan
+from crestgauge.training.label_truth import truth_of
+from crestgauge.training.own import OwnPhoto, OwnSet, Split
+from crestgauge.training.own_card import write_own_card
+from crestgauge.training.recalibrate import Judged, recalibrate
+
+if TYPE_CHECKING:
+    from crestgauge.training.retrain import Job, Tell
+
+CALIBRATION: Final = "calibration.json"
+PLAN: Final = "plan.json"
+
+
+def finish(
+    own: OwnSet,
+    split: Split,
+    base: WeightsSet,
+    job: Job,
+    plan: dict[str, Any],
+    *,
+    log: Callable[[str], None],
+    tell: Tell,
+) -> WeightsSet:
+    """
+    Make the set of a run whose steps are done.
+
+    Raises
+    ------
+    WeightsError
+        If torch and onnxruntime differ by more than is allowed.
+    """
+    run, home = job.home / "run", job.home
+    made = run / "set"
+    shutil.rmtree(made, ignore_errors=True)
+    made.mkdir(parents=True)
+    _complete_record(run, plan)
+    copy_default(base.manifest.path, "coarse", made)
+    entry = export(run, made, by_content=True)
+    log(f"{entry.name}: {entry.size / 1e6:.1f} MB, torch and onnxruntime agree to {entry.parity_max_abs:.1e}")
+    (made / START).mkdir()
+    state = torch.load(run / WEIGHTS, map_location="cpu", weights_only=True)
+    halves = {k: v.half() if v.is_floating_point() else v for k, v in state.items()}
+    torch.save(halves, made / START / f"{entry.name}.pt")
+    judged = judged_photos(own.of([*split.check, *split.test]), run / "truth")
+    calibration = recalibrate(
+        made,
+        judged,
+        load_edge_model(base.folder),
+        workers=job.workers,
+        tell=lambda done, of: tell("Reading the animals kept back", done, of),
+    )
+    _write(made / CALIBRATION, calibration)
+    _write(made / PLAN, plan)
+    log(calibration_words(calibration))
+    write_own_card(made)
+    for path in sorted(made.iterdir(), key=lambda each: each.name == MANIFEST):  # the manifest last
+        target = home / path.name
+        if target.is_dir():
+            shutil.rmtree(target)
+        path.replace(target)
+    made.rmdir()
+    (run / CHECKPOINT).unlink(missing_ok=True)
+    return find_set(job.name, folder=job.folder)
+
+
+def judged_photos(photos: Sequence[OwnPhoto], folder: Path) -> list[Judged]:
+    """
+    The photos with the truth of each, worked out from its labels where need be, as a file in ``folder``.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    judged = []
+    for photo in photos:
+        path = folder / f"{photo.name}.json"
+        path.write_text(json.dumps(truth_of(photo.paths)) + "\n", encoding="utf-8")
+        judged.append(Judged(animal=photo.animal, photo=photo.paths.photo, truth=path))
+    return judged
+
+
+def calibration_words(calibration: dict[str, Any]) -> str:
+    """What was done about the uncertainties, in a sentence."""
+    held = calibration["coverage_left_out"]
+    ways = {
+        "edge model": "fitted anew",
+        "conformal": f"multiplied by {calibration['factor'] or 1:.2f}",
+        "widened only": f"multiplied by {calibration['factor'] or 1:.2f} (too few animals to narrow them)",
+        "kept": "left as they were: too few crests to judge them by",
+    }
+    words = f"Stated uncertainties were {ways[calibration['method']]}"
+    words += f" ({calibration['crests']} crests of {calibration['animals']} animals kept back)"
+    if held["share"] is None:
+        return words + "."
+    return words + (
+        f"; 95 % intervals hold {100 * held['share']:.0f} % of crests of animals left out "
+        f"({100 * held['low']:.0f} to {100 * held['high']:.0f} %)."
+    )
+
+
+def _complete_record(run: Path, plan: dict[str, Any]) -> None:
+    """The plan becomes part of the record, which travels with the weights."""
+    path = run / RECORD
+    record = json.loads(path.read_text(encoding="utf-8"))
+    record["retraining"] = {key: value for key, value in plan.items() if key != "config"}
+    record["retraining"]["settings"] = plan["config"]
+    _write(path, record)
+
+
+def _write(path: Path, table: dict[str, Any]) -> None:
+    text = json.dumps(without_nan(table), indent=1, allow_nan=False) + "\n"
+    part = path.with_name(path.name + ".part")
+    part.write_text(text, encoding="utf-8")
+    part.replace(path)
