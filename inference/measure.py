@@ -414,7 +414,8 @@ def _tooth(
     sigma = context.options.edge_model.station_sigma_px(
         blur_px=context.teeth.blur_px, crop_per_photo=frame.scale
     )
-    dentine_u = np.hypot(sigma * crown.edge_px * 0.5 / crown.area_px, 0.03 * crown.dentine_share)
+    edges_u = sigma * crown.edge_px * 0.5 / crown.area_px
+    dentine_u = np.hypot(np.hypot(edges_u, 0.03 * crown.dentine_share), _missed_dentine(crown.dentine_share))
     centre = frame.to_photo(crown.centre[None, :])[0]
     return MeasuredTooth(
         position=crown.position,
@@ -433,6 +434,16 @@ def _tooth(
         crests=crests,
         flags=flags,
     )
+
+
+def _missed_dentine(share: float) -> float:
+    """
+    Standard uncertainty of a share for lines of dentine that are missed, or seen where there are none. [1]
+
+    Ours: on drawn photos that training did not see, small shares (up to 0.06, 27 crowns) are wrong by 0.002 to
+    0.012 (rms, by tooth and size), three times what their edges explain; crowns without dentine by 0.0002.
+    """
+    return float(min(0.045 * np.sqrt(share), 0.01))
 
 
 def _milk(crown: Crown) -> bool | None:
