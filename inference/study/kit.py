@@ -144,6 +144,11 @@ def load_study(
     InputError, ExchangeError, LedgerError
         If a file cannot be used at all.
     """
+    if readings is not None and not readings.exists():
+        raise InputError(f"{readings}: is not there; needs the folder or file of readings.")
+    for place in places:
+        if "://" not in place and not Path(place).exists():
+            raise InputError(f"{place}: is not there; needs the folder that study plan wrote, or a ledger.")
     kits = [Path(place) for place in places if Path(place).is_dir()]
     if len(kits) > 1:
         raise InputError(f"{len(kits)} study folders; one at a time can be scored.")

@@ -164,6 +164,9 @@ def test_nothing_filled_in_yet_says_so(tmp_path, capsys):
     assert "Read the photos and fill in the forms" in capsys.readouterr().err
     assert main(["study", "score", str(tmp_path), "--out", str(tmp_path / "out")]) == 2
     assert "Give the folder that study plan wrote" in capsys.readouterr().err
+    for words in ([str(tmp_path / "no")], [str(kit), "--readings", str(tmp_path / "no")]):
+        assert main(["study", "score", *words, "--out", str(tmp_path / "out")]) == 2
+        assert "is not there; needs" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
 
 
