@@ -440,8 +440,8 @@ def _missed_dentine(share: float) -> float:
     """
     Standard uncertainty of a share for lines of dentine that are missed, or seen where there are none. [1]
 
-    Ours: on drawn photos that training did not see, small shares (up to 0.06, 27 crowns) are wrong by 0.002 to
-    0.012 (rms, by tooth and size), three times what their edges explain; crowns without dentine by 0.0002.
+    Ours: on drawn photos that training did not see, small shares (up to 0.06, 27 crowns) are wrong by 0.002
+    to 0.012 (rms, by tooth and size), three times what their edges explain; crowns without dentine by 0.0002.
     """
     return float(min(0.045 * np.sqrt(share), 0.01))
 

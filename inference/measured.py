@@ -294,7 +294,6 @@ class MeasuredRow:
     @property
     def number_p(self) -> float:
         """How sure the tooth numbers are: mean over the crown pixels; 0 without a crown. [1]"""
-        crowns = [tooth for tooth in self.teeth if tooth.box is not None]
-        area = sum(tooth.crown_px for tooth in crowns)
-        return sum(tooth.number_p * tooth.crown_px for tooth in crowns) / area if area else 0.0
-
+        known = [(tooth.number_p or 0.0, tooth.crown_px) for tooth in self.teeth if tooth.box is not None]
+        area = sum(crown_px for _, crown_px in known)
+        return sum(p * crown_px for p, crown_px in known) / area if area else 0.0

@@ -24,7 +24,7 @@ def test_the_shipped_networks_make_a_reader_that_names_them():
 
 
 def test_the_demo_reads_every_example(tmp_path, capsys):
-    """README's first line ends in this: each example gets a reading and a picture, the tilted one is refused."""
+    """README's first line ends in this: each example is read and drawn, the tilted one refused."""
     assert main(["demo", "--out", str(tmp_path)]) == 0
     readings = {
         path.name.split(".")[0]: json.loads(path.read_text(encoding="utf-8"))

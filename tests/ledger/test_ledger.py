@@ -277,7 +277,7 @@ def test_first_use_by_two_at_once(place):
 
 
 def test_a_new_file_in_another_programs_hands_is_waited_for(tmp_path):
-    """SQLite itself refuses at once here, without its busy handler; the ledger waits until the lock is gone."""
+    """SQLite itself refuses at once here, without its busy handler; the ledger waits for the lock."""
     path = tmp_path / "new.db"
     with closing(sqlite3.connect(path, isolation_level=None, check_same_thread=False)) as other:
         other.execute("BEGIN IMMEDIATE")
