@@ -81,7 +81,9 @@ def kappa(table: ArrayLike, weights: Weights | ArrayLike = "unweighted", *, leve
     from statsmodels.stats.inter_rater import cohens_kappa
 
     # statsmodels takes a two-dimensional weight as disagreement.
-    result = cohens_kappa(counts) if named and weights == "unweighted" else cohens_kappa(counts, 1 - w)
+    # Its variance under chance agreement, which is not used here, may round to just below 0.
+    with np.errstate(invalid="ignore"):
+        result = cohens_kappa(counts) if named and weights == "unweighted" else cohens_kappa(counts, 1 - w)
     value, variance = float(result.kappa), float(result.var_kappa)
     if not variance > 1e-12:  # full agreement, or a table with one used row
         return Estimate(value=value, n=n, no_interval="the large-sample variance of this table is 0")
