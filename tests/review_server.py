@@ -168,3 +168,8 @@ def png_with_place(name: str) -> bytes:
     target = io.BytesIO()
     Image.open(painted_jaws.photo(name)).save(target, "PNG", exif=exif, compress_level=1)
     return target.getvalue()
+
+
+def no_reader() -> None:
+    """A reader that cannot be made; here, since a worker process can import this module but no test."""
+    raise RuntimeError("the weights are gone")

@@ -15,7 +15,7 @@ import painted_jaws
 import pytest
 from ledger_place import place
 from PIL import Image
-from review_server import ADULT, Server, copied, plain_png, png_with_place
+from review_server import ADULT, Server, copied, no_reader, plain_png, png_with_place
 
 from crestgauge.cli.review import jobs, new_routes, uploads
 from crestgauge.cli.review.errors import Refused
@@ -317,14 +317,10 @@ def test_a_ledger_that_refuses_leaves_the_photo_to_be_filed_later(serve, monkeyp
 def test_readers_that_cannot_be_made_are_told_and_tried_again(serve):
     server = serve()
     browser = server.browser("Ida Brook")
-    server.site.jobs.make_reader = _no_reader
+    server.site.jobs.make_reader = no_reader
     view = finished(browser, browser.upload(plain_png(5)).json()["job"])
     assert view["state"] == "failed" and "weights are gone" in view["error"]
     assert len(server.site.state.open_jobs()) == 1
-
-
-def _no_reader():
-    raise RuntimeError("the weights are gone")
 
 
 def test_any_ledger_can_be_served_and_one_on_a_server_needs_a_folder(place, tmp_path):
