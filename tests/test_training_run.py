@@ -188,7 +188,7 @@ def test_wrong_settings_are_named(tmp_path, text, words):
 
 
 def test_unknown_config_lists_the_shipped_ones(tmp_path):
-    with pytest.raises(InputError, match="coarse, fine, refine, toy"):
+    with pytest.raises(InputError, match="coarse, fine, holdout, refine, toy"):
         read_config("coarsest")
 
 
