@@ -13,6 +13,7 @@ from __future__ import annotations
 import csv
 import sys
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -23,7 +24,7 @@ from crestgauge.inference.answers import tooth_ratio
 from crestgauge.inference.criteria import load_criteria
 from crestgauge.inference.rules import propose
 from crestgauge.synthetic_data.options import FINE
-from crestgauge.synthetic_data.scene import sample_conditions, sample_specimen
+from crestgauge.synthetic_data.scene import Specimen, sample_conditions, sample_specimen
 from crestgauge.synthetic_data.truth import evidence, teeth_truth
 
 ANIMALS: Final[Mapping[str, int]] = {
@@ -38,6 +39,30 @@ COLUMNS: Final = ("id", "known_age", "age_years", "sex", "area", "key_class", *(
 ))  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class KnownAnimal:
+    """One drawn animal, numbered from 1 over all labels; ``rng`` goes on where drawing it left off."""
+
+    number: int
+    label: str
+    age_years: float
+    specimen: Specimen
+    rng: np.random.Generator
+
+
+def known_animals(seed: int, animals: Mapping[str, int]) -> Iterator[KnownAnimal]:
+    """Animals by known age, in the order of age; the same seed and number give the same animal."""
+    labels = [label for label, n in animals.items() for _ in range(n)]
+    for number, label in enumerate(labels, start=1):
+        rng = np.random.default_rng([seed, number])
+        middle = float(label.rstrip("+"))
+        end = OLDEST_YEARS if label.endswith("+") else middle + SPREAD_YEARS
+        age = float(rng.uniform(middle - SPREAD_YEARS, end))
+        conditions = sample_conditions(rng, FINE)
+        specimen = sample_specimen(rng, conditions, torch.device("cpu"), age_years=age, abnormal=False)
+        yield KnownAnimal(number=number, label=label, age_years=age, specimen=specimen, rng=rng)
+
+
 def draw_animals(seed: int, animals: Mapping[str, int] = ANIMALS) -> Iterator[dict[str, str]]:
     """
     One line of `COLUMNS` for each animal, in the order of age.
@@ -46,31 +71,21 @@ def draw_animals(seed: int, animals: Mapping[str, int] = ANIMALS) -> Iterator[di
     measure. ``key_class`` is what the default key makes of the true widths.
     """
     criteria = load_criteria()
-    number = 0
-    for label, n in animals.items():
-        for _ in range(n):
-            number += 1
-            rng = np.random.default_rng([seed, number])
-            middle = float(label.rstrip("+"))
-            end = OLDEST_YEARS if label.endswith("+") else middle + SPREAD_YEARS
-            age = float(rng.uniform(middle - SPREAD_YEARS, end))
-            conditions = sample_conditions(rng, FINE)
-            specimen = sample_specimen(rng, conditions, torch.device("cpu"), age_years=age, abnormal=False)
-            row = evidence(teeth_truth(specimen), specimen.jaw, definitions=False)
-            line = {
-                "id": f"KA-{number:03d}", "known_age": label, "age_years": f"{age:.2f}",
-                "sex": str(rng.choice(["female", "male"])), "area": str(rng.choice(["north", "south"])),
-                "key_class": propose(row, criteria).age_class or "",
-            }  # fmt: skip
-            for tooth in row.teeth[3:]:
-                found = tooth_ratio(tooth, (1, 2), criteria.options)
-                ratio = (
-                    f"{found.value.value:.4f}" if found.value is not None else "gone" if found.gone else ""
-                )
-                left = tooth.infundibulum_left
-                line[f"ratio_{tooth.position}"] = ratio
-                line[f"infundibulum_left_{tooth.position}"] = "" if left is None else f"{left.value:.4f}"
-            yield line
+    for animal in known_animals(seed, animals):
+        row = evidence(teeth_truth(animal.specimen), animal.specimen.jaw, definitions=False)
+        line = {
+            "id": f"KA-{animal.number:03d}", "known_age": animal.label,
+            "age_years": f"{animal.age_years:.2f}", "sex": str(animal.rng.choice(["female", "male"])),
+            "area": str(animal.rng.choice(["north", "south"])),
+            "key_class": propose(row, criteria).age_class or "",
+        }  # fmt: skip
+        for tooth in row.teeth[3:]:
+            found = tooth_ratio(tooth, (1, 2), criteria.options)
+            ratio = f"{found.value.value:.4f}" if found.value is not None else "gone" if found.gone else ""
+            left = tooth.infundibulum_left
+            line[f"ratio_{tooth.position}"] = ratio
+            line[f"infundibulum_left_{tooth.position}"] = "" if left is None else f"{left.value:.4f}"
+        yield line
 
 
 def main(out: str) -> None:

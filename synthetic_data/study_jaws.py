@@ -15,50 +15,39 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
 import torch
 
-from crestgauge.synthetic_data.known_age import OLDEST_YEARS, SPREAD_YEARS
-from crestgauge.synthetic_data.options import FINE
-from crestgauge.synthetic_data.scene import sample_conditions, sample_specimen
+from crestgauge.synthetic_data.known_age import known_animals
 from crestgauge.synthetic_data.truth import ToothTruth, evidence, teeth_truth
 
 ANIMALS: Final[Mapping[str, int]] = {
     "0.5": 4, "1.5": 8, "2.5": 12, "3.5": 12, "4.5": 10, "5.5": 8, "6.5": 6, "7.5": 4, "8.5+": 4,
 }  # fmt: skip
-"""Animals by known age, half of each females."""
+"""Animals by known age; even numbers, so that half of each are females."""
 SEED: Final = 6
 DECIMALS: Final = 4
 
 
 def draw_animals(seed: int, animals: Mapping[str, int] = ANIMALS) -> Iterator[dict[str, Any]]:
     """One record an animal, in the order of age; widths in mm, None where there is nothing to measure."""
-    number = 0
-    for label, n in animals.items():
-        for k in range(n):
-            number += 1
-            rng = np.random.default_rng([seed, number])
-            middle = float(label.rstrip("+"))
-            end = OLDEST_YEARS if label.endswith("+") else middle + SPREAD_YEARS
-            age = float(rng.uniform(middle - SPREAD_YEARS, end))
-            conditions = sample_conditions(rng, FINE)
-            specimen = sample_specimen(rng, conditions, torch.device("cpu"), age_years=age, abnormal=False)
-            truth = teeth_truth(specimen)
-            row = evidence(truth, specimen.jaw, definitions=False)
-            teeth = []
-            for found, true in zip(row.teeth, truth, strict=True):
-                teeth.append(
-                    {
-                        "position": found.position, "state": found.state, "milk": found.milk,
-                        "lobes": found.lobes, "infundibulum_left": _number(true.infundibulum_left),
-                        "dentine_share": _number(true.dentine_share),
-                        "crests": _crests(true) if found.crests else [],
-                    }
-                )  # fmt: skip
-            yield {
-                "id": f"SJ-{number:03d}", "known_age": label, "age_years": round(age, 2),
-                "sex": ("female", "male")[k % 2], "side": str(rng.choice(["left", "right"])), "teeth": teeth,
-            }  # fmt: skip
+    for animal in known_animals(seed, animals):
+        truth = teeth_truth(animal.specimen)
+        row = evidence(truth, animal.specimen.jaw, definitions=False)
+        teeth = []
+        for found, true in zip(row.teeth, truth, strict=True):
+            teeth.append(
+                {
+                    "position": found.position, "state": found.state, "milk": found.milk,
+                    "lobes": found.lobes, "infundibulum_left": _number(true.infundibulum_left),
+                    "dentine_share": _number(true.dentine_share),
+                    "crests": _crests(true) if found.crests else [],
+                }
+            )  # fmt: skip
+        yield {
+            "id": f"SJ-{animal.number:03d}", "known_age": animal.label,
+            "age_years": round(animal.age_years, 2), "sex": ("female", "male")[(animal.number - 1) % 2],
+            "side": str(animal.rng.choice(["left", "right"])), "teeth": teeth,
+        }  # fmt: skip
 
 
 def _crests(tooth: ToothTruth) -> list[dict[str, Any]]:
