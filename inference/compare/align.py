@@ -97,6 +97,19 @@ class Aligned:
     problems: tuple[Problem, ...]
     strata: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: MappingProxyType({}))
 
+    def of(self, name: str) -> NDArray[np.int64]:
+        """
+        Codes of one set, shape (animals,).
+
+        Raises
+        ------
+        InputError
+            If there is no such set.
+        """
+        if name not in self.names:
+            raise InputError(f'reference "{name}" is none of the sets; use one of {", ".join(self.names)}.')
+        return self.codes[:, self.names.index(name)]
+
     def pair(self, first: str, second: str) -> NDArray[np.int64]:
         """Codes of the animals that both sets aged, shape (n, 2)."""
         both = self.codes[:, [self.names.index(first), self.names.index(second)]]

@@ -169,7 +169,7 @@ def _problems(aligned: Aligned, reference: str | None, *, several: bool) -> tupl
         return tuple(p for p in aligned.problems if "in no other set" not in p.what)
     if reference is None:
         return aligned.problems
-    without = aligned.codes[:, aligned.names.index(reference)] < 0
+    without = aligned.of(reference) < 0
     several_ages = (aligned.codes >= 0).sum(axis=1) > 1
     what = f"no usable age in {reference}; compared among the other sets only"
     lost = [

@@ -239,8 +239,13 @@ def known_age_of(
         Classes of the criteria; known ages are matched by label.
     reader : str or None
         Use this reader's measurements only.
+
+    Raises
+    ------
+    InputError
+        If ``known`` is none of the sets.
     """
-    column = aligned.codes[:, aligned.names.index(known)]
+    column = aligned.of(known)
     code_of = {label: i for i, label in enumerate(classes)}
     ages = {
         key: code_of[aligned.scale.labels[code]]

@@ -24,7 +24,6 @@ from crestgauge.inference.compare.consensus import Consensus, Tie, group_median,
 from crestgauge.inference.compare.estimate import Estimate, TestResult, holm, share, undefined
 from crestgauge.inference.compare.icc import intraclass_correlations
 from crestgauge.inference.compare.kappa import Weights, agreement_table, kappa
-from crestgauge.inference.errors import InputError
 
 COARSE = "the classes of this scale are of unequal width, so they are ranks and not years"
 KAPPAS: tuple[Weights, ...] = ("unweighted", "linear", "quadratic")
@@ -226,10 +225,8 @@ def compare_ages(
     InputError
         If the reference is not among the sets.
     """
-    if reference is not None and reference not in aligned.names:
-        raise InputError(
-            f'reference "{reference}" is none of the sets; use one of {", ".join(aligned.names)}.'
-        )
+    if reference is not None:
+        aligned.of(reference)  # a wrong name is said before anything is computed
     order = sorted(aligned.names, key=lambda name: name != reference)
     pairs = tuple(
         compare_pair(aligned, a, b, to_reference=a == reference, seed=seed) for a, b in combinations(order, 2)
@@ -317,7 +314,7 @@ def _consensus(
             "there is no reference age to be right about", n=0, unit="%"
         )
     else:
-        true = aligned.codes[:, aligned.names.index(reference)]
+        true = aligned.of(reference)
         usable = (codes >= 0) & (true >= 0)[:, None]
         single = share(int((codes == true[:, None])[usable].sum()), int(usable.sum()))
         # The calls of one animal hang together, so Wilson's interval of single calls would be too narrow.

@@ -98,3 +98,16 @@ def test_a_missing_or_empty_ledger_says_so(tmp_path):
     Ledger(empty, by="test").close()
     with pytest.raises(CrestgaugeError, match="holds no reading"):
         read_ledger(empty)
+
+
+def test_a_reference_that_the_ledger_lacks_is_named(tmp_path, capsys):
+    """One set of ages with measured values: nothing is compared, so only the reference itself can be wrong."""
+    place = str(tmp_path / "readings.db")
+    reading = READINGS["clear"]
+    with Ledger(place, by="test") as ledger, ledger.writing() as connection:
+        sha = reading.photo.sha256
+        facts = PhotoFacts(sha256=sha, width=10, height=10, format="JPEG", picture_hash=sha)
+        add_reading(connection, ledger, add_photo(connection, ledger, facts), reading.to_dict())
+    assert main(["compare", "--ledger", place, "--reference", "known", "--out", str(tmp_path / "out")]) == 2
+    assert 'reference "known" is none of the sets' in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
