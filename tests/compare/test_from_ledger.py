@@ -101,7 +101,7 @@ def test_a_missing_or_empty_ledger_says_so(tmp_path):
 
 
 def test_a_reference_that_the_ledger_lacks_is_named(tmp_path, capsys):
-    """One set of ages with measured values: nothing is compared, so only the reference itself can be wrong."""
+    """One set of ages with measured values: only the reference can be wrong."""
     place = str(tmp_path / "readings.db")
     reading = READINGS["clear"]
     with Ledger(place, by="test") as ledger, ledger.writing() as connection:
