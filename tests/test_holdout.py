@@ -7,7 +7,7 @@ from types import SimpleNamespace
 
 import pytest
 import torch
-from toy_jaws import draw_toy
+from toy_jaws import broken_without, draw_toy, stand_in
 
 from crestgauge.inference.errors import InputError
 from crestgauge.training.config import TrainConfig
@@ -15,16 +15,6 @@ from crestgauge.training.fit import RECORD
 from crestgauge.training.holdout import PIXEL_METRICS, REPORT, RESULTS, HoldoutConfig, Kept, study
 
 CONDITIONS = ("light:flash", "stain:black+stain:brown")
-
-
-def stand_in(config: TrainConfig):
-    return draw_toy
-
-
-def broken_without(config: TrainConfig):
-    if "hold_out" in config.draw:
-        raise InputError("no such jaw")
-    return draw_toy
 
 
 @pytest.fixture(scope="module")

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import torch
 
 from crestgauge.inference.errors import InputError
+from crestgauge.training.config import TrainConfig
 
 COLOURS = torch.tensor(
     [
@@ -69,3 +70,15 @@ def draws_two_batches(seed: int, count: int, device: torch.device) -> SimpleName
     if seed == 52:
         raise InputError("no such jaw")
     return draw_toy(seed, count, device)
+
+
+def stand_in(config: TrainConfig):
+    """The stand-in for any settings; here because training processes must be able to import it."""
+    return draw_toy
+
+
+def broken_without(config: TrainConfig):
+    """The stand-in, but no jaw at all where a condition is left out."""
+    if "hold_out" in config.draw:
+        raise InputError("no such jaw")
+    return draw_toy
