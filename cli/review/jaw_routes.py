@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from starlette.background import BackgroundTask
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -62,8 +61,7 @@ async def jaw(request: Request) -> Response:
     notice = site.said.pop(session.id, "")
     answer = html_answer(await site.in_thread(jaw_html, site, session, page, notice=notice))
     if page.next_photo_id is not None:
-        # The next photo is decoded while this one is looked at.
-        answer.background = BackgroundTask(site.in_thread, site.warm, page.next_photo_id)
+        site.ahead.ask(page.next_photo_id)  # made ready while this one is looked at
     return answer
 
 
@@ -221,7 +219,7 @@ async def image(request: Request) -> Response:
 
 
 async def thumb(request: Request) -> Response:
-    """GET /photo/{id}/thumb: the tooth row turned level."""
+    """GET /photo/{id}/thumb: the tooth row turned level. Whoever sees it may open the photo next."""
     site, photo_id = site_of(request), photo_id_of(request)
 
     def work() -> Response:
@@ -229,7 +227,9 @@ async def thumb(request: Request) -> Response:
         tag = f"{row['sha256'][:24]}-row-{row['id']}"
         return _picture(request, tag, lambda: site.photos.thumb(row["sha256"], row["id"], row["reading"]))
 
-    return await site.in_thread(work)
+    shown = await site.in_thread(work)
+    site.ahead.ask(photo_id)
+    return shown
 
 
 async def crest(request: Request) -> Response:

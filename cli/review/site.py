@@ -16,6 +16,7 @@ from typing import Any, Final, ParamSpec, TypeVar
 import jinja2
 from starlette.concurrency import run_in_threadpool
 
+from crestgauge.cli.review.ahead import Ahead
 from crestgauge.cli.review.drawing import FILTERS
 from crestgauge.cli.review.jobs import Jobs
 from crestgauge.cli.review.pairing import Pairing
@@ -124,6 +125,7 @@ class Site:
         clear_stale(self.incoming)
         self.photos = Photos(ledger, self.store)
         self.index = QueueIndex(ledger)
+        self.ahead = Ahead(self.warm)
         self.jobs = Jobs(
             ledger,
             self.state,
@@ -131,7 +133,7 @@ class Site:
             model=model,
             criteria=self.criteria.label,
             lanes=settings.lanes,
-            on_filed=self.warm,
+            on_filed=self.ahead.ask,
         )
         self.pairing = Pairing()
         self.on_paired = on_paired
@@ -144,6 +146,7 @@ class Site:
     def close(self) -> None:
         """Stop the readers and close the file of sessions."""
         self.jobs.stop()
+        self.ahead.stop()
         self.state.close()
 
     async def in_thread(self, work: Callable[_P, _R], *args: _P.args, **kwargs: _P.kwargs) -> _R:
@@ -152,12 +155,9 @@ class Site:
 
     def warm(self, photo_id: int) -> None:
         """Make ready what the page of a photo that is probably looked at next will need."""
-        try:
-            row = newest_reading(self.ledger, photo_id)
-            self.photos.profiles(row["sha256"], row["id"], row["reading"])
-            self.photos.image(row["sha256"], picture_width(FIRST_WIDTH, width_of(row)))
-        except CrestgaugeError:
-            return  # whoever opens it is told
+        row = newest_reading(self.ledger, photo_id)
+        self.photos.profiles(row["sha256"], row["id"], row["reading"])
+        self.photos.image(row["sha256"], picture_width(FIRST_WIDTH, width_of(row)))
 
     def warm_first(self) -> None:
         """The same for the first photo of the queue, with all else that a first page would wait for."""
@@ -168,7 +168,7 @@ class Site:
                 shown = jaw_page(self.ledger, self.criteria, Viewer(), row.photo_id, index=self.index)
                 self.render("jaw.html", Session(id="", csrf=""), page=shown)
         except CrestgaugeError:
-            return
+            return  # whoever opens it is told
 
     def random_token(self) -> str:
         """A token for a browser that is not paired yet."""

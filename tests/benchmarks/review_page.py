@@ -3,8 +3,9 @@ How fast the review page is, in a real browser against the real server.
 
 Targets: the jaw page of a 12-megapixel photo that is read already can be used in under 400 ms on two cores;
 an edge that moves is answered in under 100 ms (median). The page that is timed is checked first: it shows the
-class of the ledger, and moving an edge changes a ratio. Say what else the machine was doing. The photo is the
-borderline example, enlarged to 4032 pixels.
+class of the ledger, and moving an edge changes a ratio. Say what else the machine was doing. The photos are
+the borderline example, enlarged to 4032 pixels, with bytes of their own: one opened by its address just after
+the start, the others from the queue three seconds after it was opened, and all of them again.
 
 usage: python tests/benchmarks/review_page.py [--times 15]
 """
@@ -26,6 +27,8 @@ from playwright.sync_api import sync_playwright
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from review_help import BORDERLINE, CHROMIUM_FLAGS, EXAMPLES, Served, chromium, crestgauge, until
 
+PHOTOS = 6
+LOOK_S = 3
 NAVIGATION = """() => { const t = performance.getEntriesByType('navigation')[0];
     return [Number(document.documentElement.dataset.ready), t.responseEnd, t.transferSize]; }"""
 
@@ -35,19 +38,28 @@ def quantiles(values: list[float]) -> str:
     return f"median {statistics.median(values):.0f} ms, worst {max(values):.0f} ms of {len(values)}"
 
 
-def time_page(page: Any, address: str, times: int) -> None:
+def time_visits(page: Any, addresses: list[str], words: str) -> None:
     """From the click to a page that can be used."""
     ready, answered = [], []
-    for _ in range(times + 1):
-        page.goto(f"{address}/photo/1")
+    for address in addresses:
+        page.goto(address)
         until(page, "document.documentElement.dataset.ready !== undefined")
         got = page.evaluate(NAVIGATION)
         ready.append(got[0])
         answered.append(got[1])
-    print(f"jaw page, first visit: usable after {ready[0]:.0f} ms, of which the server {answered[0]:.0f} ms")
-    print(f"jaw page, again: usable, {quantiles(ready[1:])}; server, {quantiles(answered[1:])}")
+    print(f"jaw page, {words}: usable, {quantiles(ready)}; server, {quantiles(answered)}")
     assert page.locator("#said .class").inner_text() == "2.5", "not the class of the example"
-    print(f"jaw page: {got[2] / 1000:.0f} kB of HTML")
+
+
+def time_page(page: Any, address: str, times: int) -> None:
+    """The three ways to a jaw page."""
+    photos = [f"{address}/photo/{k + 1}" for k in range(PHOTOS)]
+    time_visits(page, photos[-1:], "just after the start, nothing ready")
+    page.goto(f"{address}/queue?todo=all")
+    page.wait_for_timeout(LOOK_S * 1000)
+    time_visits(page, photos[:-1], "from the queue")
+    time_visits(page, photos * max(times // PHOTOS, 1), "again")
+    print(f"jaw page: {page.evaluate(NAVIGATION)[2] / 1000:.0f} kB of HTML")
 
 
 def time_edge(page: Any, times: int) -> None:
@@ -67,16 +79,19 @@ def time_edge(page: Any, times: int) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[1])
-    parser.add_argument("--times", type=int, default=15)
+    parser.add_argument("--times", type=int, default=18)
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch, sync_playwright() as playwright:
         folder = Path(scratch)
         with Image.open(EXAMPLES / BORDERLINE) as small:
             large = small.resize((4032, round(4032 * small.height / small.width)), Image.Resampling.BICUBIC)
-        large.save(folder / BORDERLINE, quality=92)
-        print(f"photo: {large.width} x {large.height} px")
+        shots = folder / "shots"
+        shots.mkdir()
+        for k in range(PHOTOS):
+            large.save(shots / f"{k}.jpg", quality=92, comment=f"shot {k}")
+        print(f"photos: {large.width} x {large.height} px")
         ledger = folder / "season.db"
-        reading = crestgauge("screen", str(folder / BORDERLINE), "--ledger", str(ledger), "--quiet")
+        reading = crestgauge("screen", str(shots), "--ledger", str(ledger), "--quiet")
         subprocess.run(reading, check=True, capture_output=True)
         served = Served(ledger).start()
         browser = playwright.chromium.launch(executable_path=chromium(), args=list(CHROMIUM_FLAGS))
