@@ -35,12 +35,13 @@ def save_jaw(path: Path, *, shift: int = 0) -> Path:
 
 
 def save_meadow(path: Path, seed: int) -> Path:
-    """A picture that is no jaw: blotches. Read in a fraction of a second, since no fine pass follows."""
-    rng = np.random.default_rng(seed)
-    blotches = cv2.resize(
-        rng.integers(0, 60, (9, 12, 3), dtype=np.uint8), (320, 240), interpolation=cv2.INTER_CUBIC
-    )
-    cv2.imwrite(str(path), blotches)
+    """
+    A picture that is no jaw: blotches without blue, which is where painted teeth have their numbers. Read
+    in a fraction of a second, since no fine pass follows.
+    """
+    spots = np.random.default_rng(seed).integers(0, 60, (9, 12, 3), dtype=np.uint8)
+    spots[..., 0] = 0
+    cv2.imwrite(str(path), cv2.resize(spots, (320, 240), interpolation=cv2.INTER_CUBIC))
     return path
 
 

@@ -10,6 +10,7 @@ import torch
 from toy_jaws import broken_without, draw_toy, stand_in
 
 from crestgauge.inference.errors import InputError
+from crestgauge.training import holdout
 from crestgauge.training.config import TrainConfig
 from crestgauge.training.fit import RECORD
 from crestgauge.training.holdout import PIXEL_METRICS, REPORT, RESULTS, HoldoutConfig, Kept, study
@@ -55,7 +56,7 @@ def test_every_condition_has_numbers_of_both_networks(done):
 
 def test_a_second_study_trains_nothing_again(done, monkeypatch):
     out, config, record, _ = done
-    monkeypatch.setattr("crestgauge.training.holdout.train", lambda *_, **__: pytest.fail("trained again"))
+    monkeypatch.setattr(holdout, "train", lambda *_, **__: pytest.fail("trained again"))
     again = study(out, config, "cpu", draw_for=stand_in, log=lambda _: None)
     assert again == record
 
