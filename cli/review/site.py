@@ -140,7 +140,7 @@ class Site:
         self.uploads = asyncio.Semaphore(MOST_UPLOADS)
         self.storing = asyncio.Semaphore(MOST_STORING)
         self.said = Said()
-        self.templates = _templates()
+        self.templates = page_templates()
         self.static = _static_files()
 
     def close(self) -> None:
@@ -232,7 +232,8 @@ def _state_path(ledger: Ledger, folder: Path) -> Path:
 
 
 @functools.cache
-def _templates() -> jinja2.Environment:
+def page_templates() -> jinja2.Environment:
+    """All templates of the page with their filters, compiled."""
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(str(files("crestgauge.cli.review").joinpath("templates"))),
         autoescape=True,
