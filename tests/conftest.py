@@ -6,6 +6,9 @@ import os
 
 import pytest
 
+if "PYTEST_XDIST_WORKER" in os.environ:  # one process per core: none of them may start more threads than one
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Every test under tests/published/ names the published source of what it expects and the place in it."""
