@@ -21,7 +21,7 @@ import math
 from dataclasses import dataclass
 from importlib import import_module, util
 from pathlib import Path
-from typing import cast
+from typing import Any, cast
 
 import segmentation_models_pytorch as smp
 import torch
@@ -214,10 +214,11 @@ class JawNetwork(nn.Module):
         return list(self.encoder.parameters())
 
 
-def _decoded(block: nn.Module, inside: Tensor, skip: Tensor | None) -> Tensor:
+def _decoded(block: Any, inside: Tensor, skip: Tensor | None) -> Tensor:
     """
     One stage of the decoder, as segmentation-models-pytorch does it, but enlarging by a fixed factor instead
     of to a given size: onnxruntime keeps its blocked layout through the first and leaves it for the second.
+    ``block`` is that library's own module; it ships no types.
     """
     inside = functional.interpolate(inside, scale_factor=2.0, mode="nearest")
     if skip is not None:

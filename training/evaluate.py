@@ -297,7 +297,9 @@ def _draw_shard(folder: Path, size: int, seed: int, device: str, dataset: dict[s
 
     from crestgauge.synthetic_data.dataset import DatasetOptions, write_dataset
 
-    plain = {name: tuple(value) if isinstance(value, list) else value for name, value in dataset.items()}
+    plain: dict[str, Any] = {
+        name: tuple(value) if isinstance(value, list) else value for name, value in dataset.items()
+    }
     yield from write_dataset(
         folder, n=size, seed=seed, device=torch.device(device), options=DatasetOptions(**plain)
     )

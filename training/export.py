@@ -172,7 +172,7 @@ def to_onnx(network: JawNetwork) -> tuple[bytes, JawNetwork]:
         torch.onnx.export(
             Activated(fused).eval(),
             (example,),
-            buffer,
+            buffer,  # type: ignore[arg-type]  # torch names paths only; its tracing exporter writes to buffers too
             dynamo=False,
             opset_version=OPSET,
             input_names=[str(INPUT["name"])],

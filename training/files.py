@@ -155,15 +155,19 @@ def read_view(paths: LabelledPhoto, role: Role) -> View:
         seen = coarse_view(photo.pixels)
         size, frame = (COARSE_LONG_SIDE, COARSE_LONG_SIDE), seen.frame
         below, right = size[1] - seen.pixels.shape[0], size[0] - seen.pixels.shape[1]
-        image = cv2.copyMakeBorder(
-            seen.pixels, 0, below, 0, right, cv2.BORDER_CONSTANT, value=seen.edge_colour
+        image = np.asarray(
+            cv2.copyMakeBorder(seen.pixels, 0, below, 0, right, cv2.BORDER_CONSTANT, value=seen.edge_colour),
+            dtype=np.uint8,
         )
         if role == "fine":  # no two teeth to level by: a picture without a row, at the crop's size
             scale = min(CROP_SIZE[0] / photo.width, CROP_SIZE[1] / photo.height)
             size, frame = CROP_SIZE, RowFrame(matrix=np.array([[scale, 0, 0], [0, scale, 0]]))
             image = warp_crop(photo.pixels, frame)
     in_view = {
-        name: cv2.warpAffine(labels, frame.matrix, size, flags=cv2.INTER_NEAREST, borderValue=outside)
+        name: np.asarray(
+            cv2.warpAffine(labels, frame.matrix, size, flags=cv2.INTER_NEAREST, borderValue=outside),
+            dtype=np.uint8,
+        )
         for name, labels, outside in (("material", material, IGNORE), ("tooth", tooth, 0))
     }
     teeth = truth.get("teeth", [])

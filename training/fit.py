@@ -104,7 +104,9 @@ def _draw(seed: int, count: int, device: torch.device, *, role: str, options: di
     from crestgauge.synthetic_data.draw import draw_batch
     from crestgauge.synthetic_data.options import COARSE, FINE
 
-    plain = {name: tuple(value) if isinstance(value, list) else value for name, value in options.items()}
+    plain: dict[str, Any] = {
+        name: tuple(value) if isinstance(value, list) else value for name, value in options.items()
+    }
     chosen: Drawn = draw_batch(seed, count, replace(FINE if role == "fine" else COARSE, **plain), device)
     return chosen
 
@@ -129,7 +131,7 @@ class Run:
         # On a CPU the other order of axes takes a quarter longer for a step (measured, one core).
         self.layout = torch.channels_last if device.type == "cuda" else torch.contiguous_format
         self.portions = 1
-        self.network = build_network(config.network).to(device, memory_format=self.layout)
+        self.network = build_network(config.network).to(device).to(memory_format=self.layout)
         self.average = Average(self.network, config.schedule.ema)
         self.optimizer = make_optimizer(self.network, config.schedule)
         self.pool = Pool(config.pool.capacity, device)
@@ -316,7 +318,7 @@ class Run:
         part = self.out / (WEIGHTS + ".part")
         torch.save({k: v.cpu().contiguous() for k, v in self.average.network.state_dict().items()}, part)
         part.replace(self.out / WEIGHTS)
-        record = {
+        record: dict[str, Any] = {
             "name": self.config.name,
             "role": self.config.role,
             "seed": self.config.seed,
@@ -426,7 +428,7 @@ class Average:
         self.decay = decay
         self.network = JawNetwork(network.config)
         self.network.load_state_dict(network.state_dict())
-        self.network.to(next(network.parameters()).device, memory_format=torch.channels_last)
+        self.network.to(next(network.parameters()).device).to(memory_format=torch.channels_last)
         self.network.requires_grad_(False).eval()
 
     @torch.no_grad()
