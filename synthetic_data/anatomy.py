@@ -104,9 +104,10 @@ class Jaw:
 def _wiggle(rng: Generator, u: Array, amplitude: float) -> Array:
     phase = rng.uniform(0, 2 * np.pi, 3)
     size = rng.normal(0, amplitude, 3) / np.array([1.0, 1.6, 2.4])
-    return sum(
+    waves = [
         s * np.sin(np.pi * (k + 1) * u / 1.3 + p) for k, (s, p) in enumerate(zip(size, phase, strict=True))
-    )
+    ]
+    return np.asarray(sum(waves), dtype=np.float64)
 
 
 def _premolar_ridges(
@@ -162,7 +163,11 @@ def _lobe(
     ``joined``: a premolar's main ridge runs on into the lobe before it, after it.
     """
     u = np.linspace(-1.0, 1.0, RIDGE_POINTS)
-    j = lambda s: float(rng.normal(1.0, s))  # noqa: E731 - a jitter factor, used many times below
+
+    def j(s: float) -> float:
+        """A factor near 1."""
+        return float(rng.normal(1.0, s))
+
     reach = 0.97
     blade_y = width * (-0.285 * j(0.06) + style["blade_bow"] * u**2) + _wiggle(rng, u, roughness * 0.22)
     blade_drop = style["blade_drop"] * j(0.15)

@@ -49,9 +49,9 @@ class Camera:
         """Pixels (x, y) of points of the jaw frame, shape (N, 3) -> (N, 2)."""
         rel = np.asarray(points, dtype=np.float64) - self.position
         depth = rel @ self.forward
-        return np.column_stack((rel @ self.right, rel @ self.down)) * (self.focal_px / depth)[
-            :, None
-        ] + np.array(self.centre)
+        flat = np.column_stack((rel @ self.right, rel @ self.down))
+        pixels = flat * (self.focal_px / depth)[:, None] + np.array(self.centre)
+        return np.asarray(pixels, dtype=np.float64)
 
     def view_axes(self) -> tuple[Array, Array]:
         """

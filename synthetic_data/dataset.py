@@ -209,7 +209,7 @@ def draw_photo(
     return DrawnPhoto(image=pixels, truth=truth, scene=scene, quality=phone.quality)
 
 
-def _number(value: float) -> float | None:
+def _number(value: float | np.floating[Any]) -> float | None:
     return round(float(value), 5) if np.isfinite(value) else None
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import torch
 from numpy.random import Generator
+from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional as F
 
@@ -106,10 +107,15 @@ def sample_phone(
         local=float(rng.uniform(0, 0.6) * (rng.uniform() < 0.5)),
         tone=float(rng.normal(1.0, 0.16)),
         saturation=float(np.clip(rng.normal(1.05, 0.22), 0.0 if rng.uniform() < 0.04 else 0.4, 1.8)),
-        gains=tuple(float(v) for v in np.exp(rng.normal(0, 0.09, 3))),
+        gains=_gains(rng),
         vignette=float(rng.uniform(0, 0.35)),
         quality=int(rng.integers(55, 97)),
     )
+
+
+def _gains(rng: Generator) -> tuple[float, float, float]:
+    red, green, blue = (float(v) for v in np.exp(rng.normal(0, 0.09, 3)))
+    return red, green, blue
 
 
 def blur(img: Tensor, sigma: float) -> Tensor:
@@ -125,7 +131,7 @@ def blur(img: Tensor, sigma: float) -> Tensor:
     )[0]
 
 
-def _kernel_blur(img: Tensor, kernel: np.ndarray) -> Tensor:
+def _kernel_blur(img: Tensor, kernel: NDArray[np.float64]) -> Tensor:
     k = torch.as_tensor(kernel / kernel.sum(), dtype=img.dtype, device=img.device)
     r = kernel.shape[0] // 2
     return F.conv2d(
@@ -135,18 +141,19 @@ def _kernel_blur(img: Tensor, kernel: np.ndarray) -> Tensor:
     )[0]
 
 
-def _disc(radius: float) -> np.ndarray:
+def _disc(radius: float) -> NDArray[np.float64]:
     r = int(np.ceil(radius + 1))
     d = np.hypot(*np.mgrid[-r : r + 1, -r : r + 1])
-    return np.clip(radius + 0.5 - d, 0, 1)
+    return np.asarray(np.clip(radius + 0.5 - d, 0, 1), dtype=np.float64)
 
 
-def _path(length: float, angle_deg: float) -> np.ndarray:
+def _path(length: float, angle_deg: float) -> NDArray[np.float64]:
     r = int(np.ceil(length / 2 + 1))
     y, x = np.mgrid[-r : r + 1, -r : r + 1].astype(float)
     a = np.deg2rad(angle_deg)
     along, across = x * np.cos(a) + y * np.sin(a), -x * np.sin(a) + y * np.cos(a)
-    return np.clip(length / 2 + 0.5 - np.abs(along), 0, 1) * np.clip(1 - np.abs(across), 0, 1)
+    path = np.clip(length / 2 + 0.5 - np.abs(along), 0, 1) * np.clip(1 - np.abs(across), 0, 1)
+    return np.asarray(path, dtype=np.float64)
 
 
 _DCT = np.array(

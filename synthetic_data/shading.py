@@ -70,7 +70,8 @@ def normals(hits: Hits, crowns: CrownFields, jaw: JawFields, rims: Rims) -> Tens
         ) / (2 * coarse)
         slope.append(torch.where(hits.on_crown, f, torch.where(hits.on_jaw, c, torch.zeros_like(c))))
     n = torch.stack((-slope[0], -slope[1], torch.ones_like(slope[0])), dim=1)
-    return n / n.norm(dim=1, keepdim=True)
+    unit: Tensor = n / n.norm(dim=1, keepdim=True)  # torch gives `norm` no type
+    return unit
 
 
 def surface(
@@ -175,10 +176,12 @@ def sample_lights(rng: Generator, kind: str, camera: Camera) -> tuple[list[Light
     warm = (1.0, float(rng.uniform(0.68, 0.9)), float(rng.uniform(0.4, 0.75)))
     cool = (float(rng.uniform(0.75, 0.95)), float(rng.uniform(0.88, 1.0)), 1.0)
     white = (1.0, float(rng.uniform(0.93, 1.0)), float(rng.uniform(0.85, 1.05)))
-    at_camera = tuple(float(v) for v in camera.position + rng.normal(0, 12, 3))
+    px, py, pz = (float(v) for v in camera.position + rng.normal(0, 12, 3))
+    at_camera = (px, py, pz)
 
     def scale(colour: Colour, k: float) -> Colour:
-        return tuple(float(v * k) for v in colour)
+        red, green, blue = (float(v * k) for v in colour)
+        return red, green, blue
 
     def make(d: Colour | None, p: Colour | None, c: Colour, soft: float, shadow: float) -> Light:
         return Light(direction=d, position=p, colour=c, softness=soft, shadow=shadow)
@@ -266,7 +269,7 @@ def lit(
     carried = float(rng.uniform(0.0, 0.4))  # light that enamel carries round the edge
     for lamp in lights:
         to = f32(lamp.direction).expand_as(p) if lamp.direction is not None else f32(lamp.position) - p
-        near = 1.0
+        near: Tensor | float = 1.0
         if lamp.position is not None:
             near = (float(np.dot(lamp.position, lamp.position)) / (to * to).sum(1)).clamp(0, 4)[:, None]
             to = to / to.norm(dim=1, keepdim=True)

@@ -5,7 +5,9 @@ image.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from functools import lru_cache
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -16,6 +18,7 @@ from torch import Tensor
 from torch.nn import functional as F
 
 Image = NDArray[np.float32]
+F32OrF64 = TypeVar("F32OrF64", np.float32, np.float64)
 SIDE = 512
 PER_KIND = 8
 
@@ -26,7 +29,7 @@ def spectral_noise(rng: Generator, size: int, slope: float, low: float = 1.0, st
     f = np.maximum(np.hypot(fx, fy), low)
     spectrum = np.fft.rfft2(rng.standard_normal((size, size))) * f**-slope
     field = np.fft.irfft2(spectrum, s=(size, size))
-    return ((field - field.mean()) / field.std()).astype(np.float32)
+    return np.asarray((field - field.mean()) / field.std(), dtype=np.float32)
 
 
 @lru_cache(maxsize=4)
@@ -64,8 +67,8 @@ def _colour(rng: Generator, palette: list[tuple[float, float, float]], spread: f
     return np.clip(base * rng.uniform(0.7, 1.2) + rng.normal(0, spread, 3), 0.02, 1.0).astype(np.float32)
 
 
-def _mix(a: Image, b: Image, t: Image) -> Image:
-    return a + (b - a) * np.clip(t, 0, 1)[..., None]
+def _mix(a: Image, b: Image, t: NDArray[F32OrF64]) -> NDArray[F32OrF64]:
+    return np.asarray(a + (b - a) * np.clip(t, 0, 1)[..., None], dtype=t.dtype)
 
 
 def _plain(rng: Generator) -> Image:
@@ -74,16 +77,15 @@ def _plain(rng: Generator) -> Image:
         if rng.uniform() < 0.5
         else _colour(rng, [(0.9, 0.9, 0.9), (0.5, 0.5, 0.5), (0.2, 0.3, 0.6), (0.2, 0.45, 0.25)])
     )
-    return np.clip(
+    img = (
         c
         + 0.03 * spectral_noise(rng, SIDE, 1.4)[..., None]
-        + 0.015 * spectral_noise(rng, SIDE, 0.3)[..., None],
-        0,
-        1,
+        + 0.015 * spectral_noise(rng, SIDE, 0.3)[..., None]
     )
+    return np.asarray(np.clip(img, 0, 1), dtype=np.float32)
 
 
-def _wood(rng: Generator) -> Image:
+def _wood(rng: Generator) -> NDArray[np.float64]:
     y = np.arange(SIDE, dtype=np.float32)[:, None] / SIDE
     warp = spectral_noise(rng, SIDE, 1.8, 2, 0.2) * rng.uniform(0.02, 0.12)
     rings = 0.5 + 0.5 * np.sin(2 * np.pi * (rng.integers(4, 22) * (y + warp)))
@@ -96,7 +98,7 @@ def _wood(rng: Generator) -> Image:
     img = img * (1 + rng.uniform(0.03, 0.12) * fibre[..., None])
     for k in range(int(rng.integers(0, 4))):
         img[int(k * SIDE / 4 + rng.integers(40)) % SIDE, :, :] *= 0.35
-    return np.clip(img, 0, 1)
+    return np.asarray(np.clip(img, 0, 1), dtype=np.float64)
 
 
 def _cloth(rng: Generator) -> Image:
@@ -130,9 +132,8 @@ def _cloth(rng: Generator) -> Image:
             img, b[None, None], ((x * rng.integers(2, 9)) % 1 < rng.uniform(0.2, 0.5)).astype(np.float32)
         )
     folds = spectral_noise(rng, SIDE, 2.4, 2)
-    return np.clip(
-        img * (0.75 + 0.35 * weave[..., None]) * (1 + rng.uniform(0.05, 0.25) * folds[..., None]), 0, 1
-    )
+    img = img * (0.75 + 0.35 * weave[..., None]) * (1 + rng.uniform(0.05, 0.25) * folds[..., None])
+    return np.asarray(np.clip(img, 0, 1), dtype=np.float32)
 
 
 def _metal(rng: Generator) -> Image:
@@ -148,9 +149,8 @@ def _metal(rng: Generator) -> Image:
         img = img + 0.25 * np.exp(-((p / 0.12) ** 2) - (q / 0.42) ** 4) * (0.6 + np.sign(p) * 0.5)
     rgb = np.repeat(img[..., None], 3, axis=2) * rng.normal(1, 0.04, 3)
     rust = np.clip(spectral_noise(rng, SIDE, 1.5, 3) - rng.uniform(0.3, 2.5), 0, 1)
-    return np.clip(
-        _mix(rgb.astype(np.float32), np.array([0.4, 0.2, 0.1], np.float32)[None, None], rust), 0, 1
-    ).astype(np.float32)
+    img = _mix(rgb.astype(np.float32), np.array([0.4, 0.2, 0.1], np.float32)[None, None], rust)
+    return np.asarray(np.clip(img, 0, 1), dtype=np.float32)
 
 
 def _strokes(
@@ -258,7 +258,8 @@ def _paper(rng: Generator) -> Image:
                 int(rng.integers(1, 3)),
                 cv2.LINE_AA,
             )
-        img = _mix(img, np.array(ink, np.float32)[None, None], page.astype(np.float32) / 255)
+        inked = np.asarray(page.astype(np.float32) / 255, dtype=np.float32)
+        img = _mix(img, np.array(ink, np.float32)[None, None], inked)
     return np.clip(img * (1 + 0.02 * spectral_noise(rng, SIDE, 1.5)[..., None]), 0, 1)
 
 
@@ -306,20 +307,18 @@ def _pictures() -> list[Image]:
         return []
     from pathlib import Path
 
-    out = []
+    out: list[Image] = []
     for name in OPEN_PICTURES:
         for file in (Path(p) / f"{name}{ext}" for p in data.__path__ for ext in (".png", ".jpg")):
             bgr = cv2.imread(str(file), cv2.IMREAD_COLOR) if file.exists() else None
             if bgr is not None:
-                out.append(
-                    cv2.resize(
-                        bgr[..., ::-1].astype(np.float32) / 255, (SIDE, SIDE), interpolation=cv2.INTER_AREA
-                    )
-                )
+                rgb = bgr[..., ::-1].astype(np.float32) / 255
+                small = cv2.resize(rgb, (SIDE, SIDE), interpolation=cv2.INTER_AREA)
+                out.append(np.asarray(small, dtype=np.float32))
     return out
 
 
-MAKERS = {
+MAKERS: dict[str, Callable[[Generator], NDArray[np.floating[Any]]]] = {
     "plain": _plain,
     "wood": _wood,
     "cloth": _cloth,
@@ -336,7 +335,9 @@ MAKERS = {
 def ground_bank(device: str) -> dict[str, Tensor]:
     """Pictures of ground by kind, each (n, 3, SIDE, SIDE) linear light on ``device``."""
     rng = np.random.default_rng(77)
-    banks = {kind: [make(rng) for _ in range(PER_KIND)] for kind, make in MAKERS.items()}
+    banks: dict[str, Sequence[NDArray[np.floating[Any]]]] = {
+        kind: [make(rng) for _ in range(PER_KIND)] for kind, make in MAKERS.items()
+    }
     banks["picture"] = _pictures() or [_plain(rng)]
     return {
         kind: torch.as_tensor(np.stack(tiles) ** 2.2, dtype=torch.float32, device=torch.device(device))

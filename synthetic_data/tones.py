@@ -105,9 +105,8 @@ def pick(rng: Generator, tones: list[Colour]) -> Colour:
 
 def varied(rng: Generator, base: Colour, spread: float) -> NDArray[np.float64]:
     """``base`` with its brightness and, less, its hue moved at random; ``spread`` in natural logarithms."""
-    return np.clip(
-        np.array(base) * np.exp(rng.normal(0, spread)) * np.exp(rng.normal(0, spread * 0.35, 3)), 0.004, 0.97
-    )
+    moved = np.array(base) * np.exp(rng.normal(0, spread)) * np.exp(rng.normal(0, spread * 0.35, 3))
+    return np.asarray(np.clip(moved, 0.004, 0.97), dtype=np.float64)
 
 
 def brightness(colour: NDArray[np.float64]) -> float:

@@ -175,7 +175,7 @@ def _summed_up(lobe: Lobe, edges: Array, xyz: Array) -> CrestTruth:
     part = slice(run[0], run[1])
 
     def width(a: int, b: int) -> Array:
-        return np.linalg.norm(xyz[part, a] - xyz[part, b], axis=1)
+        return np.asarray(np.linalg.norm(xyz[part, a] - xyz[part, b], axis=1), dtype=np.float64)
 
     dentine, outer, inner = width(1, 2), width(0, 1), width(2, 3)
     half = (place >= 0.25) & (place <= 0.75)
@@ -216,7 +216,8 @@ def _longest_run(mask: NDArray[np.bool_]) -> tuple[int, int] | None:
     if not len(edge):
         return None
     runs = edge.reshape(-1, 2)
-    return tuple(int(v) for v in runs[np.argmax(runs[:, 1] - runs[:, 0])])
+    start, end = runs[np.argmax(runs[:, 1] - runs[:, 0])]
+    return int(start), int(end)
 
 
 def infundibulum_share(specimen: Specimen, lobe: Lobe) -> float:

@@ -49,7 +49,8 @@ class Grid:
     def nodes(self, device: torch.device) -> tuple[Tensor, Tensor]:
         x = self.x0 + torch.arange(self.width, device=device, dtype=torch.float32) / self.px_per_mm
         y = self.y0 + torch.arange(self.height, device=device, dtype=torch.float32) / self.px_per_mm
-        return torch.meshgrid(x, y, indexing="xy")
+        over, down = torch.meshgrid(x, y, indexing="xy")
+        return over, down
 
     def to_unit(self, x: Tensor, y: Tensor) -> Tensor:
         """Coordinates for `torch.nn.functional.grid_sample` with ``align_corners=True``, shape (..., 2)."""
@@ -258,6 +259,11 @@ def _merge_lobes(jaw: Jaw, grid: Grid, fields: tuple[Tensor, ...], teeth: list[T
     return out
 
 
+def _stack_shape(stack: Tensor) -> tuple[int, int, int]:
+    count, height, width = stack.shape
+    return count, height, width
+
+
 def _smooth_noise(
     shape: tuple[int, int, int], cells: tuple[int, int], generator: torch.Generator, device: torch.device
 ) -> Tensor:
@@ -304,7 +310,7 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
     grid = row_grid(jaw, px_per_mm)
     generator = torch.Generator().manual_seed(seed)
     patch = _merge_lobes(jaw, grid, _ridge_fields(jaw, px_per_mm, device), teeth)
-    x, y, shape = patch.x, patch.y, tuple(patch.z.shape)
+    x, y, shape = patch.x, patch.y, _stack_shape(patch.z)
 
     def column(values: list[float]) -> Tensor:
         return torch.tensor(values, dtype=torch.float32, device=device)[:, None, None]
@@ -375,7 +381,9 @@ def _junction(
     """
     radii = torch.tensor([[t.enamel_mm[0] for t in teeth], [t.enamel_mm[1] for t in teeth]])
     eroded = erode_by_ball(torch.cat((z_o, z_o)), radii.flatten(), px_per_mm).view(2, *z_o.shape)
-    share = torch.sigmoid(inside / 0.4 + 0.5 * _smooth_noise(tuple(z_o.shape), (6, 8), generator, z_o.device))
+    share = torch.sigmoid(
+        inside / 0.4 + 0.5 * _smooth_noise(_stack_shape(z_o), (6, 8), generator, z_o.device)
+    )
     return eroded[0] + share * (eroded[1] - eroded[0])
 
 
