@@ -160,4 +160,7 @@ def sky_picture(rng: np.random.Generator, top: Array, side: Array, spot: float) 
     window = np.clip(np.cos(lat) * np.cos(lon - way), 0.0, 1.0) ** 6
     # The photographer's own head and phone darken the sky straight above.
     shade = 1.0 - 0.6 * np.clip((up - 0.93) / 0.05, 0.0, 1.0)
-    return (np.clip(0.25 + 0.75 * up, 0.08, 1.0) * shade)[..., None] * top + (spot * window)[..., None] * side
+    light = (np.clip(0.25 + 0.75 * up, 0.08, 1.0) * shade)[..., None] * top + (spot * window)[
+        ..., None
+    ] * side
+    return np.asarray(light, dtype=np.float64)

@@ -179,7 +179,7 @@ def sunken(wear: Wear, z: Array, dentine: NDArray[np.bool_], step: float) -> Arr
         Grid step. [mm]
     """
     inward = distance_transform_edt(dentine) * step
-    return z - wear.sink * (1.0 - np.exp(-inward / 0.45))
+    return np.asarray(z - wear.sink * (1.0 - np.exp(-inward / 0.45)), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -363,4 +363,5 @@ def in_basin(lobe: Lobe, points: Array) -> NDArray[np.bool_]:
     """Whether plan points lie between the lobe's two crest lines; shape (...,)."""
     if not len(lobe.basin):
         return np.zeros(points.shape[:-1], dtype=bool)
-    return points_in_poly(points.reshape(-1, 2), lobe.basin[::4]).reshape(points.shape[:-1])
+    inside = points_in_poly(points.reshape(-1, 2), lobe.basin[::4])
+    return np.asarray(inside, dtype=np.bool_).reshape(points.shape[:-1])

@@ -9,7 +9,9 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
+from crestgauge.inference.errors import InputError
 from crestgauge.synthetic_data.traced.conditions import FAULTS, Conditions, draw_conditions, place_camera
 from crestgauge.synthetic_data.traced.jaws import Jaw, make_jaw
 from crestgauge.synthetic_data.traced.picture import Effort, Picture, crown_tops, take_picture
@@ -160,6 +162,11 @@ def measure_again(out: Path, only: list[int] | None = None) -> int:
     Work out the truth of finished pictures again from their seeds, without rendering; returns how many.
 
     Needs the tooth label pictures. For use after the measuring code changed and the drawing code did not.
+
+    Raises
+    ------
+    InputError
+        If a tooth label picture is missing: without it every tooth would count as unseen.
     """
     for path in sorted((out / "truth").glob("*.json")):
         if only is not None and int(path.stem.rsplit("-", 1)[1]) not in only:
@@ -169,20 +176,25 @@ def measure_again(out: Path, only: list[int] | None = None) -> int:
         own, jaw, cond = draw_case(old["seed"], index)
         if jaw is None:
             continue
-        labels = {
-            kind: cv2.imread(str(out / "labels" / f"{path.stem}.{kind}.png"), cv2.IMREAD_GRAYSCALE)
-            for kind in ("material", "tooth")
-        }
+        tooth = _read_tooth_labels(out / "labels" / f"{path.stem}.tooth.png")
         camera = place_camera(cond, np.random.default_rng([own, 7]), jaw.row_mm)
         picture = Picture(
             image=np.zeros((1, 1, 3), np.uint8),
+            material=np.zeros_like(tooth),  # truth comes from the solids and the tooth labels alone
+            tooth=tooth,
             camera=camera,
             tops=crown_tops(jaw),
             conditions=old["conditions"],
-            **labels,
         )
         write_json(path, truth_of(path.stem, own, jaw, cond, picture))
     return write_manifest(out)
+
+
+def _read_tooth_labels(path: Path) -> NDArray[np.uint8]:
+    labels = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+    if labels is None:
+        raise InputError(f"{path}: no picture there; needs the tooth labels. Draw the set again with labels.")
+    return np.asarray(labels, dtype=np.uint8)
 
 
 def annotate_set(out: Path) -> int:

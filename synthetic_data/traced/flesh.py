@@ -37,7 +37,7 @@ class Ripple:
         total = np.zeros(points.shape[:-1])
         for wave, phase in zip(self.waves, self.phases, strict=True):
             total += np.sin(points @ wave + phase)
-        return total * np.sqrt(2.0 / len(self.phases))
+        return np.asarray(total * np.sqrt(2.0 / len(self.phases)), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,7 +164,8 @@ def bone_grain(rng: np.random.Generator, fresh: bool) -> Array:
     pores = -gaussian_filter((rng.random(shape) > 0.9992).astype(float), 0.7)
     parts = (0.8, 0.25, 0.1) if fresh else (0.5, 0.55, 0.2)
     size = rng.uniform(0.03, 0.065)
-    return size * sum(w * p / p.std() for w, p in zip(parts, (fine, streak, pores), strict=True))
+    mixed = sum(w * p / p.std() for w, p in zip(parts, (fine, streak, pores), strict=True))
+    return np.asarray(size * mixed, dtype=np.float64)
 
 
 def flesh_colour(jaw: Jaw, style: BoneStyle, rng: np.random.Generator, vertices: Array) -> Array:

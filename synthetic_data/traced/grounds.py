@@ -41,7 +41,7 @@ def wood(rng: np.random.Generator) -> Array:
     colour = light * tone[..., None]
     for joint in rng.uniform(0.1, 0.9, rng.integers(0, 3)):
         colour[np.abs(y - joint) < 0.003] *= 0.25
-    return colour
+    return np.asarray(colour, dtype=np.float64)
 
 
 def towel(rng: np.random.Generator) -> Array:
@@ -61,7 +61,7 @@ def towel(rng: np.random.Generator) -> Array:
     if rng.random() < 0.4:
         stripe = (np.abs(((y / n * rng.uniform(2, 5)) % 1.0) - 0.5) < 0.08)[..., None]
         colour = np.where(stripe, colour * np.array([0.5, 0.6, 0.9]), colour)
-    return colour
+    return np.asarray(colour, dtype=np.float64)
 
 
 def truck_bed(rng: np.random.Generator) -> Array:
@@ -82,7 +82,8 @@ def truck_bed(rng: np.random.Generator) -> Array:
     scratch = gaussian_filter((rng.random((n, n)) > 0.9993).astype(float), (0.6, 20)) * 40
     mud = np.clip(cloud(rng, (n, n), 40) + 0.4 * cloud(rng, (n, n), 6) - 0.6, 0, 1)[..., None]
     colour = base * tone[..., None] + scratch[..., None] * 0.3
-    return colour * (1 - 0.8 * mud) + np.array([0.20, 0.14, 0.08]) * 0.8 * mud
+    colour = colour * (1 - 0.8 * mud) + np.array([0.20, 0.14, 0.08]) * 0.8 * mud
+    return np.asarray(colour, dtype=np.float64)
 
 
 def gravel(rng: np.random.Generator) -> Array:
@@ -108,7 +109,7 @@ def gravel(rng: np.random.Generator) -> Array:
         + 0.10 * cloud(rng, (n, n), 1.2)
         + 0.08 * cloud(rng, (n, n), 5.0)
     )
-    return tint[who] * tone[..., None]
+    return np.asarray(tint[who] * tone[..., None], dtype=np.float64)
 
 
 def grass(rng: np.random.Generator) -> Array:
@@ -137,7 +138,7 @@ def grass(rng: np.random.Generator) -> Array:
             cv2.LINE_AA,
             3,
         )
-    return image
+    return np.asarray(image, dtype=np.float64)
 
 
 def printed(rng: np.random.Generator) -> Array:
@@ -145,21 +146,22 @@ def printed(rng: np.random.Generator) -> Array:
     n = PIXELS
     paper = np.array([0.62, 0.60, 0.55]) if rng.random() < 0.7 else np.array([0.8, 0.8, 0.79])
     ink = np.zeros((n, n))
-    pitch, column = rng.integers(9, 15), rng.integers(200, 320)
+    pitch, column = int(rng.integers(9, 15)), int(rng.integers(200, 320))
     for row in range(20, n - 20, pitch):
         for col in range(15, n - 60, column):
             at = col
             while at < min(col + column - 20, n - 10):
-                word = rng.integers(8, 40)
+                word = int(rng.integers(8, 40))
                 marks = rng.random((max(pitch - 5, 3), word)) < 0.45
                 ink[row : row + marks.shape[0], at : at + word] = marks[:, : max(0, min(word, n - at))]
-                at += word + rng.integers(4, 8)
+                at += word + int(rng.integers(4, 8))
     for _ in range(rng.integers(0, 3)):
         r, c = rng.integers(0, n - 320, 2)
         ink[r : r + 220, c : c + 300] = 0.4 + 0.25 * cloud(rng, (220, 300), 20)
     ink = gaussian_filter(ink, 0.8)
-    return (
-        paper * (1.0 - 0.85 * np.clip(ink, 0, 1))[..., None] * (1 + 0.03 * cloud(rng, (n, n), 80))[..., None]
+    shown = 1.0 - 0.85 * np.clip(ink, 0, 1)
+    return np.asarray(
+        paper * shown[..., None] * (1 + 0.03 * cloud(rng, (n, n), 80))[..., None], dtype=np.float64
     )
 
 
@@ -172,9 +174,8 @@ def plain(rng: np.random.Generator) -> Array:
         ]
     )
     scratch = gaussian_filter((rng.random((n, n)) > 0.9995).astype(float), (14, 0.7)) * 25
-    return (
-        base * (1 + 0.04 * cloud(rng, (n, n), 50) + 0.02 * cloud(rng, (n, n), 3) - 0.25 * scratch)[..., None]
-    )
+    tone = 1 + 0.04 * cloud(rng, (n, n), 50) + 0.02 * cloud(rng, (n, n), 3) - 0.25 * scratch
+    return np.asarray(base * tone[..., None], dtype=np.float64)
 
 
 def cardboard(rng: np.random.Generator) -> Array:
@@ -182,10 +183,8 @@ def cardboard(rng: np.random.Generator) -> Array:
     n = PIXELS
     y = np.mgrid[0:n, 0:n][0]
     flutes = 0.03 * np.sin(2 * np.pi * y / 17.0)
-    return (
-        np.array([0.36, 0.24, 0.13])
-        * (1 + flutes + 0.05 * cloud(rng, (n, n), 2) + 0.05 * cloud(rng, (n, n), 60))[..., None]
-    )
+    tone = 1 + flutes + 0.05 * cloud(rng, (n, n), 2) + 0.05 * cloud(rng, (n, n), 60)
+    return np.asarray(np.array([0.36, 0.24, 0.13]) * tone[..., None], dtype=np.float64)
 
 
 def ground_picture(rng: np.random.Generator, name: str) -> Array:
@@ -202,4 +201,4 @@ def ground_picture(rng: np.random.Generator, name: str) -> Array:
         "cardboard": cardboard,
         "glove": plain,
     }[name]
-    return np.clip(maker(rng), 0.003, 0.95)
+    return np.asarray(np.clip(maker(rng), 0.003, 0.95), dtype=np.float64)

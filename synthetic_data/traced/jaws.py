@@ -57,7 +57,8 @@ class Tooth:
         Jaw coordinates of the tooth's origin. [mm]
     collar : float
         Height of gum or bone round the neck, in the jaw's frame. [mm]
-    packing : Packing
+    packing : Packing or None
+        Comes with the crown.
     """
 
     position: int
@@ -141,6 +142,9 @@ def states_at(age: float, rng: np.random.Generator) -> dict[int, tuple[State, bo
 def lobe_shapes(position: int, milk: bool, scale: float, enamel: float) -> list[LobeShape]:
     """Lobes of a molar-like tooth, front first, x from the middle of the tooth. [mm]"""
     length, width, height = (value * scale for value in (MILK_SIZE_MM if milk else SIZE_MM)[position])
+    shares: tuple[float, ...]
+    widths: tuple[float, ...]
+    lifts: tuple[float, ...]
     if milk:
         shares, widths, lifts = (0.30, 0.33, 0.37), (0.78, 0.88, 1.0), (0.0, 0.1, 0.2)
     elif position == 6:
@@ -267,7 +271,7 @@ def rotation(yaw: float, pitch: float, roll: float) -> Array:
     about_z = np.array([[cz, -sz, 0.0], [sz, cz, 0.0], [0.0, 0.0, 1.0]])
     about_y = np.array([[cy, 0.0, sy], [0.0, 1.0, 0.0], [-sy, 0.0, cy]])
     about_x = np.array([[1.0, 0.0, 0.0], [0.0, cx, -sx], [0.0, sx, cx]])
-    return about_z @ about_y @ about_x
+    return np.asarray(about_z @ about_y @ about_x, dtype=np.float64)
 
 
 def wear_at(position: int, milk: bool, age: float, rng: np.random.Generator, pace: float) -> float:

@@ -16,7 +16,8 @@ def capsule(points: Array, a: Array, b: Array, ra: float, rb: float) -> Array:
     """Field of a rounded rod from ``a`` to ``b`` with its two end radii. [mm]"""
     axis = b - a
     t = np.clip((points - a) @ axis / (axis @ axis), 0.0, 1.0)
-    return np.linalg.norm(points - a - t[..., None] * axis, axis=-1) - (ra + (rb - ra) * t)
+    away = np.linalg.norm(points - a - t[..., None] * axis, axis=-1)
+    return np.asarray(away - (ra + (rb - ra) * t), dtype=np.float64)
 
 
 def solid_mesh(
@@ -65,9 +66,11 @@ def glove(rng: np.random.Generator, row_mm: float) -> Mesh:
         np.array([thumb_at - 14.0, side * 36.0, -36.0]),
         np.array([thumb_at - 2.0, side * 27.0, -20.0]),
     )
-    tip = np.array([thumb_at + 20.0, side * 18.0, -9.0])
+    thumb_tip = np.array([thumb_at + 20.0, side * 18.0, -9.0])
     total = join(
-        total, join(capsule(points, base, bend, 12.0, 10.0), capsule(points, bend, tip, 10.0, 8.0), 5.0), 8.0
+        total,
+        join(capsule(points, base, bend, 12.0, 10.0), capsule(points, bend, thumb_tip, 10.0, 8.0), 5.0),
+        8.0,
     )
     wrist = capsule(
         points,

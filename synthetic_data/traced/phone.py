@@ -8,8 +8,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from crestgauge.synthetic_data.traced.blades import Array
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhoneStyle:
@@ -70,10 +68,12 @@ def smear_kernel(length_px: float, angle_deg: float) -> NDArray[np.float32]:
     dx, dy = np.cos(np.radians(angle_deg)) * length_px / 2.0, np.sin(np.radians(angle_deg)) * length_px / 2.0
     for t in np.linspace(-1.0, 1.0, 8 * size):
         kernel[round(half + t * dy), round(half + t * dx)] += 1.0
-    return kernel / kernel.sum()
+    return np.asarray(kernel / kernel.sum(), dtype=np.float32)
 
 
-def develop(rng: np.random.Generator, light: Array, meter: Array, style: PhoneStyle) -> NDArray[np.uint8]:
+def develop(
+    rng: np.random.Generator, light: NDArray[np.float32], meter: NDArray[np.bool_], style: PhoneStyle
+) -> NDArray[np.uint8]:
     """
     Linear light to an 8-bit sRGB picture.
 
@@ -91,12 +91,15 @@ def develop(rng: np.random.Generator, light: Array, meter: Array, style: PhoneSt
     )
     image = image * np.float32(0.42 * style.exposure / max(bright, 1e-6))
     if style.blur_px > 0.2:
-        image = cv2.GaussianBlur(image, (0, 0), style.blur_px)
+        image = np.asarray(cv2.GaussianBlur(image, (0, 0), style.blur_px), dtype=np.float32)
     if style.shake_px > 1.0:
-        image = cv2.filter2D(image, -1, smear_kernel(style.shake_px, style.shake_deg))
-    sigma = style.noise * np.sqrt(np.maximum(image, 0.0) / 0.18 + 0.1)
+        smeared = cv2.filter2D(image, -1, smear_kernel(style.shake_px, style.shake_deg))
+        image = np.asarray(smeared, dtype=np.float32)
+    spread = style.noise * np.sqrt(np.maximum(image, 0.0) / 0.18 + 0.1)
+    sigma = np.asarray(spread, dtype=np.float32)
     grain = rng.normal(size=image.shape).astype(np.float32)
-    grain = 0.6 * grain + 0.4 * cv2.GaussianBlur(grain, (0, 0), 1.0) * 2.5
+    clumps = np.asarray(cv2.GaussianBlur(grain, (0, 0), 1.0), dtype=np.float32)
+    grain = np.asarray(0.6 * grain + 0.4 * clumps * 2.5, dtype=np.float32)
     image = image + sigma * grain
     image = np.clip(image, 0.0, None)
     # A soft shoulder above white, then the sRGB curve and a slight S.
@@ -111,4 +114,5 @@ def develop(rng: np.random.Generator, light: Array, meter: Array, style: PhoneSt
     value = grey + style.saturation * (value - grey)
     soft = cv2.GaussianBlur(value.astype(np.float32), (0, 0), 1.4)
     value = value + style.sharpen * (value - soft)
-    return np.clip(value * 255.0 + 0.5, 0, 255).astype(np.uint8)
+    levels: NDArray[np.uint8] = np.clip(value * 255.0 + 0.5, 0, 255).astype(np.uint8)
+    return levels

@@ -17,7 +17,16 @@ from crestgauge.synthetic_data.traced.flesh import BoneStyle, bone_grain, draw_b
 from crestgauge.synthetic_data.traced.grounds import SIZE_MM, ground_picture
 from crestgauge.synthetic_data.traced.jaws import Jaw
 from crestgauge.synthetic_data.traced.phone import develop
-from crestgauge.synthetic_data.traced.scene import Camera, Stage, Window, mitsuba, sensor, shape, texture
+from crestgauge.synthetic_data.traced.scene import (
+    Camera,
+    Rendered,
+    Stage,
+    Window,
+    mitsuba,
+    sensor,
+    shape,
+    texture,
+)
 from crestgauge.synthetic_data.traced.skins import draw_skin, paint
 from crestgauge.synthetic_data.traced.surfaces import Mesh, Top, crown_mesh, crown_top, worn_volume
 
@@ -70,6 +79,7 @@ def add_teeth(scene: dict[str, Any], rng: np.random.Generator, jaw: Jaw) -> tupl
     for tooth in jaw.teeth:
         if tooth.crown is None:
             continue
+        assert tooth.packing is not None  # comes with the crown
         x, y, z, volume = worn_volume(tooth.crown, CROWN_VOXEL_MM, tooth.packing)
         top = crown_top(tooth.crown, TOP_STEP_MM, x, y, z, volume)
         tops[tooth.position] = top
@@ -94,6 +104,7 @@ def crown_tops(jaw: Jaw) -> dict[int, Top]:
     tops = {}
     for tooth in jaw.teeth:
         if tooth.crown is not None:
+            assert tooth.packing is not None  # comes with the crown
             volume = worn_volume(tooth.crown, CROWN_VOXEL_MM, tooth.packing)
             tops[tooth.position] = crown_top(tooth.crown, TOP_STEP_MM, *volume)
     return tops
@@ -359,9 +370,8 @@ def take_picture(seed: int, jaw: Jaw | None, cond: Conditions, effort: Effort) -
         look = sensor(camera, window)
         own = stage.own_colour(look, effort.own, shot + 300)
         fine = calm(stage.light(look, effort.jaw, effort.bounces, shot + 500), own)[inside]
-        position, index = (
-            part[inside] for part in stage.labels(sensor(camera, window, labels=True), shot + 800)
-        )
+        position, index = stage.labels(sensor(camera, window, labels=True), shot + 800)
+        position, index = position[inside], index[inside]
         part = label_maps(jaw, tops, shapes, position, index)
         material[y0:y1, x0:x1], tooth[y0:y1, x0:x1] = part
         near = [shapes.index(name) + 1 for name in shapes if name.startswith(("glove", "cover"))]
@@ -386,7 +396,7 @@ def take_picture(seed: int, jaw: Jaw | None, cond: Conditions, effort: Effort) -
     return Picture(image=image, material=material, tooth=tooth, camera=camera, tops=tops, conditions=told)
 
 
-def draw_rest(stage: Stage, camera: Camera, cond: Conditions, effort: Effort, shot: int) -> Array:
+def draw_rest(stage: Stage, camera: Camera, cond: Conditions, effort: Effort, shot: int) -> Rendered:
     """Everything at half size and enlarged, blurred as far as the lens blurs the ground; shape (H, W, 3)."""
     small = replace(
         camera, width=camera.width // 2, height=camera.height // 2, focal_px=camera.focal_px / 2.0
@@ -398,13 +408,13 @@ def draw_rest(stage: Stage, camera: Camera, cond: Conditions, effort: Effort, sh
     behind = HELD_ABOVE_MM if cond.ground == "glove" else LYING_ABOVE_MM
     disc_px = cond.lens_mm * small.focal_px * behind / (cond.distance_mm * (cond.distance_mm + behind))
     if disc_px > 0.4:
-        rest = cv2.GaussianBlur(
-            rest, (0, 0), disc_px / 2.0
-        )  # a disc of radius r has a sigma of r / 2 an axis
-    return cv2.resize(rest, (camera.width, camera.height), interpolation=cv2.INTER_CUBIC)
+        # a disc of radius r has a sigma of r / 2 an axis
+        rest = np.asarray(cv2.GaussianBlur(rest, (0, 0), disc_px / 2.0), dtype=np.float32)
+    whole = cv2.resize(rest, (camera.width, camera.height), interpolation=cv2.INTER_CUBIC)
+    return np.asarray(whole, dtype=np.float32)
 
 
-def calm(light: Array, own: Array) -> Array:
+def calm(light: Rendered, own: Rendered) -> Rendered:
     """
     Take sampling noise out, as phones do: the light on the surfaces is smoothed, their own pattern is not.
 
@@ -422,4 +432,4 @@ def calm(light: Array, own: Array) -> Array:
     level = np.log(shine + 0.05)
     level = cv2.bilateralFilter(level, 11, 0.7, 3.0)
     level = cv2.bilateralFilter(level, 9, 0.3, 3.0)
-    return np.maximum(np.exp(level) - 0.05, 0.0) * own
+    return np.asarray(np.maximum(np.exp(level) - 0.05, 0.0) * own, dtype=own.dtype)

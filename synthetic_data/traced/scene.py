@@ -13,6 +13,7 @@ from crestgauge.synthetic_data.traced.surfaces import Mesh
 
 VARIANT = "llvm_ad_rgb"
 Window = tuple[int, int, int, int]
+Rendered = NDArray[np.float32]
 THREADS = 1
 """One core per process, so that several processes can share a machine."""
 
@@ -151,7 +152,8 @@ def vertex_normals(mesh: Mesh) -> Array:
     for axis in range(3):
         for k in range(3):
             normals[:, axis] += np.bincount(mesh.faces[:, k], face[:, axis], len(normals))
-    return normals / np.maximum(np.linalg.norm(normals, axis=1), 1e-12)[:, None]
+    length = np.maximum(np.linalg.norm(normals, axis=1), 1e-12)
+    return np.asarray(normals / length[:, None], dtype=np.float64)
 
 
 class Stage:
@@ -161,18 +163,18 @@ class Stage:
         self._mi = mitsuba()
         self._scene = self._mi.load_dict({"type": "scene", **scene})
 
-    def _look(self, integrator: dict[str, Any], camera: dict[str, Any], samples: int, seed: int) -> Array:
+    def _look(self, integrator: dict[str, Any], camera: dict[str, Any], samples: int, seed: int) -> Rendered:
         """Picture of shape (H, W, channels)."""
         mi = self._mi
         eye, view = mi.load_dict(integrator), mi.load_dict(camera)
         return np.array(mi.render(self._scene, sensor=view, integrator=eye, spp=samples, seed=seed))
 
-    def light(self, camera: dict[str, Any], samples: int, depth: int, seed: int) -> Array:
+    def light(self, camera: dict[str, Any], samples: int, depth: int, seed: int) -> Rendered:
         """Linear RGB picture, shape (H, W, 3)."""
         path = {"type": "path", "max_depth": depth, "hide_emitters": True}
         return self._look(path, camera, samples, seed)[..., :3].astype(np.float32)
 
-    def own_colour(self, camera: dict[str, Any], samples: int, seed: int) -> Array:
+    def own_colour(self, camera: dict[str, Any], samples: int, seed: int) -> Rendered:
         """The surfaces' own colour without light, shape (H, W, 3)."""
         return self._look({"type": "aov", "aovs": "own:albedo"}, camera, samples, seed)[..., -3:].astype(
             np.float32

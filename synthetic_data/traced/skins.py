@@ -46,13 +46,18 @@ def draw_skin(rng: np.random.Generator) -> SkinStyle:
     ]
     stain = [(0.17, 0.085, 0.032), (0.09, 0.05, 0.025), (0.28, 0.17, 0.07)][rng.integers(3)]
     return SkinStyle(
-        enamel=tuple(map(float, enamel)),
-        dentine=tuple(map(float, dentine)),
+        enamel=_colour(enamel),
+        dentine=_colour(dentine),
         food=food,
         stain=stain,
         stain_share=float(rng.uniform(0.1, 0.75)),
         gloss=float(rng.uniform(0.3, 1.0)),
     )
+
+
+def _colour(values: Array) -> tuple[float, float, float]:
+    red, green, blue = (float(value) for value in values)
+    return red, green, blue
 
 
 def cloud(rng: np.random.Generator, shape: tuple[int, int], size: float) -> Array:
@@ -66,7 +71,7 @@ def cloud(rng: np.random.Generator, shape: tuple[int, int], size: float) -> Arra
         )
     else:
         noise = gaussian_filter(rng.normal(size=shape), size, mode="reflect")
-    return noise / max(float(noise.std()), 1e-9)
+    return np.asarray(noise / max(float(noise.std()), 1e-9), dtype=np.float64)
 
 
 def paint(rng: np.random.Generator, top: Top, style: SkinStyle, fresh_tooth: bool) -> tuple[Array, Array]:

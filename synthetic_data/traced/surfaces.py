@@ -50,7 +50,8 @@ class Top:
         """Value of array ``name`` at plan points, shape (..., 2)."""
         step = self.x[1] - self.x[0]
         at = np.stack([(points[..., 1] - self.y[0]) / step, (points[..., 0] - self.x[0]) / step])
-        return map_coordinates(getattr(self, name).astype(float), at, order=order, mode="nearest")
+        values = map_coordinates(getattr(self, name).astype(float), at, order=order, mode="nearest")
+        return np.asarray(values, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -170,7 +171,7 @@ def crown_top(crown: Crown, step: float, x: Array, y: Array, z: Array, volume: A
 def crest_level(crown: Crown, lobe: int, maps: tuple[PlanMap, ...]) -> Array:
     """Height of the lobe's lower crest beside each plan point: its infundibulum lies below. [mm]"""
     levels = [plan.height for blade, plan in zip(crown.blades, maps, strict=True) if blade.lobe == lobe]
-    return np.minimum.reduce(levels)
+    return np.asarray(np.minimum.reduce(levels), dtype=np.float64)
 
 
 def crown_mesh(crown: Crown, x: Array, y: Array, z: Array, volume: Array) -> Mesh:
