@@ -31,6 +31,7 @@ ANIMALS: Final[Mapping[str, int]] = {
     "0.5": 12, "1.5": 12, "2.5": 36, "3.5": 36, "4.5": 36, "5.5": 32, "6.5": 32, "7.5": 28, "8.5+": 24,
 }  # fmt: skip
 """Animals by known age. More of 2.5 to 4.5, since these are the ages that ratios are asked to tell apart."""
+SEED: Final = 2026
 SPREAD_YEARS: Final = 0.12
 """Births and kills spread over weeks: half width of the spread of true age about the label (ours). [yr]"""
 OLDEST_YEARS: Final = 11.5
@@ -94,7 +95,7 @@ def main(out: str) -> None:
     with Path(out).open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
         writer.writeheader()
-        for line in draw_animals(2026):
+        for line in draw_animals(SEED):
             writer.writerow(line)
             file.flush()
 
