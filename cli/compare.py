@@ -6,6 +6,7 @@ line.
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from pathlib import Path
@@ -20,6 +21,7 @@ from crestgauge.inference.version import VERSION
 if TYPE_CHECKING:
     from crestgauge.inference.compare.align import AgeSet, Problem
     from crestgauge.inference.compare.assemble import Choices, Material
+    from crestgauge.inference.compare.files import SetSource
     from crestgauge.inference.compare.measures import Measure
     from crestgauge.inference.compare.report import Report
 
@@ -319,7 +321,7 @@ class Inputs:
             inputs=tuple(edge.file_facts(path) for path in dict.fromkeys(paths)),
         )  # fmt: skip
 
-    def _set(self, source, ids) -> AgeSet:  # type: ignore[no-untyped-def]
+    def _set(self, source: SetSource, ids: Mapping[str, str]) -> AgeSet:
         from crestgauge.inference.compare import files as edge
 
         kind = "known" if source.name == self.reference else "tool" if source.name == "tool" else "reader"

@@ -90,7 +90,7 @@ def out(
     if view not in ("row", "photo"):
         raise ExchangeError(f"--view {view}: unknown; needs row or photo.")
     sources, failures = _sources(places, ledger, outcome, specimen, undecided, limit)
-    options = OutOptions(view=view, polygons=polygons)  # type: ignore[arg-type]
+    options = OutOptions(view="row" if view == "row" else "photo", polygons=polygons)
     reader = Reader(ReadOptions(manifest=manifest, weights=weights))
     made = _handouts(reader, sources, view, failures)
     written = 0

@@ -335,14 +335,14 @@ def read_crests(
 ) -> list[CrestProfiles | None]:
     """Profiles and bands of every dentine strip, all lobes in one pass; None where there is no dentine
     strip."""
-    chosen = [i for i, strip in enumerate(strips) if strip is not None and strip.has_dentine]
+    chosen = [(i, strip) for i, strip in enumerate(strips) if strip is not None and strip.has_dentine]
     results: list[CrestProfiles | None] = [None] * len(grids)
     if not chosen:
         return results
     bands = options.bands
     reach = round(bands.reach_px / bands.step_px)
     offsets = np.arange(-reach, reach + 1) * bands.step_px
-    frames = [station_frames(grids[i], strips[i]) for i in chosen]  # type: ignore[arg-type]
+    frames = [station_frames(grids[i], strip) for i, strip in chosen]
     centres = np.concatenate([c for c, _, _ in frames])
     normals = np.concatenate([n for _, n, _ in frames])
     x = (centres[:, :1] + offsets * normals[:, :1]).astype(np.float32)
@@ -354,7 +354,7 @@ def read_crests(
         for plane in sample_channels(maps, [material + name for name in names], x, y)
     ]
     read = read_profiles(planes[0], planes[1], planes[2], bands)
-    for j, i in enumerate(chosen):
+    for j, (i, _) in enumerate(chosen):
         part = slice(j * N_STATIONS, (j + 1) * N_STATIONS)
         centre, normal, length = frames[j]
         results[i] = CrestProfiles(

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from crestgauge.inference.confirm.corrections import BY_PERSON, Corrections
 from crestgauge.inference.confirm.geometry import band_edges, place
@@ -152,7 +152,7 @@ def _crest(
     px = [interval(width, unit="px") for width in widths]
     mm = [interval(width, unit="mm", scale=px_per_mm) if px_per_mm else None for width in widths]
     ratio = interval(shown.ratio)
-    against = None
+    against: Literal["under", "over", "across"] | None = None
     if ratio is not None:
         against = "over" if ratio.low >= axis.one else "under" if ratio.high < axis.one else "across"
     return CrestView(
@@ -162,7 +162,7 @@ def _crest(
         label=f"{tooth.position} ({tooth.name}), lobe {before.lobe}",
         ratio=ratio,
         words=words,
-        against_one=against,  # type: ignore[arg-type]
+        against_one=against,
         beyond_axis=ratio is not None and ratio.value > axis.high,
         by_definition=shown.ratio_by_definition,
         dentine_px=px[0],

@@ -144,7 +144,8 @@ class _Painter:
     """Puts the annotations of one picture together, and keeps what is wrong with them."""
 
     def __init__(self, path: Path, image: Mapping[str, Any]) -> None:
-        self.path, self.image, self.problems = path, image, []  # type: ignore[var-annotated]
+        self.path, self.image = path, image
+        self.problems: list[Problem] = []
         self.file = str(image.get("file_name"))
         self.teeth: dict[int, ToothLabel] = {}
 

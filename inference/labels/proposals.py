@@ -243,7 +243,7 @@ def _item(
     size: tuple[int, int],
     from_photo: Floats,
 ) -> LabelItem:
-    rows = [[float(v) for v in row] for row in from_photo / from_photo[2, 2]]
+    rows = [(float(a), float(b), float(c)) for a, b, c in from_photo / from_photo[2, 2]]
     return LabelItem(
         name=name,
         file=original.file,
@@ -257,7 +257,7 @@ def _item(
         view=view,
         picture=picture,
         size=size,
-        from_photo=(tuple(rows[0]), tuple(rows[1]), tuple(rows[2])),  # type: ignore[arg-type]
+        from_photo=(rows[0], rows[1], rows[2]),
         area=None,
         proposed=None,
     )

@@ -83,10 +83,11 @@ def read_all(
                 if retry:
                     item, tries = retry.pop()
                 else:
-                    item, tries = next(source, None), 0  # type: ignore[assignment]
-                    if item is None:
+                    following = next(source, None)
+                    if following is None:
                         exhausted = True
                         break
+                    item, tries = following, 0
                 pool.give(item, tries + 1)
             if not pool.busy and exhausted and not retry:
                 return

@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 
@@ -390,9 +390,9 @@ def plan_from_dict(data: Mapping[str, object]) -> Plan:
     """
     if data.get("schema") != SCHEMA:
         raise InputError(f"plan: schema {data.get('schema')!r}; needs {SCHEMA}.")
-    values = {k: v for k, v in data.items() if k != "schema"}
+    values: dict[str, Any] = {k: v for k, v in data.items() if k != "schema"}
     try:
-        options = dict(values["options"])  # type: ignore[call-overload]
+        options = dict(values["options"])
         options["aims"] = Aims(**options["aims"])
         for name in ("readers", "measurers"):
             options[name] = tuple(options[name])
@@ -400,10 +400,10 @@ def plan_from_dict(data: Mapping[str, object]) -> Plan:
             **values
             | {
                 "options": PlanOptions(**options),
-                "aims": tuple(Aim(**a) for a in values["aims"]),  # type: ignore[attr-defined]
-                "animals": tuple(Animal(**a) for a in values["animals"]),  # type: ignore[attr-defined]
-                "looks": tuple(Look(**a) for a in values["looks"]),  # type: ignore[attr-defined]
-                "notes": tuple(values["notes"]),  # type: ignore[arg-type]
+                "aims": tuple(Aim(**a) for a in values["aims"]),
+                "animals": tuple(Animal(**a) for a in values["animals"]),
+                "looks": tuple(Look(**a) for a in values["looks"]),
+                "notes": tuple(values["notes"]),
             }
         )
     except (KeyError, TypeError, ValueError) as error:
