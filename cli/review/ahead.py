@@ -9,7 +9,7 @@ from contextlib import suppress
 from typing import Final
 
 MOST_WAITING: Final = 64
-"""Two pages of the queue; what was asked for longest ago is forgotten."""
+"""More than a page of the queue, which has 50 rows; what was asked for longest ago is forgotten."""
 
 
 class Ahead:
