@@ -44,6 +44,9 @@ class ScheduleConfig:
         AdamW weight decay; largest gradient norm.
     ema : float
         Decay of the running mean of the weights, which is what is checked, saved and exported.
+    tuned : bool
+        Let cudnn try its kernels in the first steps. It is paid anew in every process, so it is for runs of
+        many minutes, with pictures of one size.
     """
 
     max_seconds: float = 0.0
@@ -58,6 +61,7 @@ class ScheduleConfig:
     weight_decay: float = 0.02
     clip: float = 2.0
     ema: float = 0.998
+    tuned: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -123,9 +123,7 @@ class Run:
         torch.manual_seed(config.seed)
         if device.type == "cuda":
             torch.cuda.set_device(device)
-            torch.backends.cudnn.benchmark = (
-                False  # tuning is paid anew in every process, and a run lasts minutes
-            )
+            torch.backends.cudnn.benchmark = config.schedule.tuned
             torch.backends.cuda.matmul.allow_tf32 = True
             torch.backends.cudnn.allow_tf32 = True
         # On a CPU the other order of axes takes a quarter longer for a step (measured, one core).
