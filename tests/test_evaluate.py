@@ -10,14 +10,17 @@ import shutil
 import numpy as np
 import painted_jaws
 import pytest
+from evidence_rows import molar, row
 
 from crestgauge.inference.calibrate import EdgeSample
+from crestgauge.inference.criteria import load_criteria
 from crestgauge.inference.edge_file import EDGE_FILE, read_edge_model, write_edge_model
 from crestgauge.inference.errors import InputError, WeightsError
 from crestgauge.inference.pipeline import Reader, ReadOptions
+from crestgauge.inference.rules import propose
 from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.training import evaluate
-from crestgauge.training.evaluate import EvaluateConfig, evaluate_folder, list_pairs
+from crestgauge.training.evaluate import EvaluateConfig, class_by_values, evaluate_folder, list_pairs
 from crestgauge.training.report import markdown
 from crestgauge.training.score import (
     box_overlap,
@@ -149,6 +152,22 @@ def test_wrong_class_counts_and_whether_it_was_marked():
     assert summary["truth_among_possible"]["count"] == 2
     assert summary["exact_when_clear"]["of"] == 3
     assert summary["confusion"] == {"3.5": {"3.5": 1, "2.5": 2, "1.5": 1}}
+
+
+@pytest.mark.parametrize(
+    ("ratio", "by_values", "said"), [(1.01, "3.5", "2.5"), (0.99, "2.5", "2.5"), (1.3, "3.5", "3.5")]
+)
+def test_class_by_values_sets_doubt_aside_where_a_reading_keeps_the_younger(ratio, by_values, said):
+    """A ratio within two standard uncertainties (0.03 each) of 1, on either side, and one beyond."""
+    key, evidence = load_criteria(), row(molar(4, ratio))
+    assert class_by_values(evidence, key) == by_values
+    assert propose(evidence, key).age_class == said
+
+
+def test_class_by_values_is_counted_where_it_is_known():
+    row = {**score_photo(TRUTH, READING), "class_by_values": "3.5"}
+    summary = summarise([row, {**row, "class_by_values": "4.5"}, {**row, "class_by_values": None}])
+    assert (summary["exact_by_values"]["count"], summary["exact_by_values"]["of"]) == (1, 2)
 
 
 def test_open_class_is_neither_exact_nor_within_one():

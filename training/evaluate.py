@@ -23,10 +23,13 @@ from typing import Any
 import cv2
 
 from crestgauge.inference.calibrate import EdgeSample, coverage, edge_sample, fit_edge_model
+from crestgauge.inference.criteria import Criteria
 from crestgauge.inference.edge_file import read_edge_model, write_edge_model
 from crestgauge.inference.errors import CrestgaugeError, InputError
+from crestgauge.inference.evidence import RowEvidence
 from crestgauge.inference.measure import MeasureOptions
 from crestgauge.inference.pipeline import Reader, ReadOptions, Result, pinned
+from crestgauge.inference.rules import propose
 from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.model.local import EDGE_FILE
 from crestgauge.training.report import markdown
@@ -255,6 +258,17 @@ def crest_samples(result: Result, truth: dict[str, Any]) -> list[EdgeSample]:
     return samples
 
 
+def class_by_values(evidence: RowEvidence, criteria: Criteria) -> str | None:
+    """
+    The class that the measured values give by themselves, every doubt set aside; None where it is open.
+
+    A reading keeps the younger class wherever it doubts, so its class says as much of the rule for doubt as
+    of the widths. This one says what the measuring alone got right; nobody is shown it.
+    """
+    sure = replace(criteria.options, borderline_k=0.0, doubt_by_definition=())
+    return propose(evidence, replace(criteria, options=sure)).age_class
+
+
 _READER: Reader | None = None
 
 
@@ -289,7 +303,10 @@ def _read_one(pair: tuple[Path, Path]) -> tuple[dict[str, Any], list[EdgeSample]
         result = _READER.read(photo)
     except CrestgaugeError as error:
         return score_photo(truth, None, str(error)), []
-    return score_photo(truth, result.reading.to_dict()), crest_samples(result, truth)
+    row = score_photo(truth, result.reading.to_dict())
+    if not row["refused"] and result.evidence is not None:
+        row["class_by_values"] = class_by_values(result.evidence, _READER.criteria)
+    return row, crest_samples(result, truth)
 
 
 def _draw_shard(folder: Path, size: int, seed: int, device: str, dataset: dict[str, Any]) -> Iterator[Path]:

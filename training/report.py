@@ -11,6 +11,7 @@ Record = dict[str, Any]
 
 AIMS = (
     ("exact class", "exact", "at least 97 %"),
+    ("class of the measured values, every doubt set aside", "exact_by_values", ""),
     ("within one class", "within_one", "100 %"),
     ("wrong classes that were marked borderline", "wrong_marked", "100 %"),
     ("readings that end borderline", "borderline", "at most 20 %"),

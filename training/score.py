@@ -57,6 +57,7 @@ def score_photo(truth: Record, reading: Record | None, error: str | None = None)
         "refused": False,
         "reasons": [],
         "age_class": None,
+        "class_by_values": None,
         "possible": [],
         "side_right": None,
         "tilt_error_deg": None,
@@ -223,6 +224,9 @@ def core_numbers(usable: Sequence[Record]) -> Record:
         "exact": share(d == 0 for d in distance),
         "exact_by_key": share(
             r["age_class"] == r["true_class_by_key"] for r in aged if r["true_class_by_key"] is not None
+        ),
+        "exact_by_values": share(
+            r["class_by_values"] == r["true_class"] for r in aged if r.get("class_by_values") is not None
         ),
         "within_one": share(d is not None and d <= 1 for d in distance),
         "borderline": share(r["outcome"] == "borderline" for r in read),
