@@ -11,7 +11,16 @@ import torch
 from PIL import Image
 from toy_jaws import draw_toy
 
-from crestgauge.training.augment import AugmentConfig, Dice, augment, gaussian_blur, move, turn_matrix
+from crestgauge.model.labels import Material
+from crestgauge.training.augment import (
+    AugmentConfig,
+    Dice,
+    augment,
+    change_surroundings,
+    gaussian_blur,
+    move,
+    turn_matrix,
+)
 from crestgauge.training.batch import IGNORE, as_labelled, pack, unpack
 from crestgauge.training.jpeg import CHROMA_TABLE, LUMA_TABLE, jpeg_like, scaled_table
 
@@ -60,6 +69,25 @@ def test_mirror_top_to_bottom_turns_the_other_jaw_up():
     assert torch.allclose(out.image, drawn.image.flip(2), atol=1e-5)
     assert torch.allclose(out.tilt[:, 0], drawn.tilt[:, 0].flip(1), atol=1e-6)
     assert torch.allclose(out.tilt[:, 1], -drawn.tilt[:, 1].flip(1), atol=1e-6)
+
+
+def test_other_surroundings_leave_the_crowns_as_they_are():
+    """
+    Blur of 0.5 px fades within the 9 px that the kernel reaches, by far: 6 sigma are 3 px. The ground
+    changes in some of eight pictures.
+    """
+    truth = unpack(pack(draw_toy(5, 8, CPU)))
+    truth.blur = torch.full_like(truth.blur, -1.0)
+    config = AugmentConfig(surroundings=0.5)
+    image = change_surroundings(truth.image, truth, config, Dice(8, 0.5, generator(1)))
+    around = (truth.material < int(Material.CROWN_WALL)) | truth.void
+    near = torch.nn.functional.max_pool2d(around.float()[:, None], 7, stride=1, padding=3) > 0
+    inside = ~near.expand_as(image)
+    assert bool(inside.any())
+    assert float((image - truth.image)[inside].abs().max()) < 1e-4
+    where = (truth.material == int(Material.BACKGROUND))[:, None].expand_as(image)  # toys have no bone
+    moved = [float((image - truth.image)[k][where[k]].abs().mean()) for k in range(8)]
+    assert 0 < sum(m > 0.01 for m in moved) < 8
 
 
 def test_fine_pictures_keep_tooth_1_at_the_left():

@@ -63,6 +63,9 @@ class AugmentConfig:
         Lowest and highest quality of the compression.
     patches : int
         Most things laid over a picture.
+    surroundings : float
+        Share of pictures whose ground, and whose jaw, each get a colour and brightness of their own, without
+        regard to what looks right: crowns darker than the ground, gum of any hue. Crowns stay as they are.
     """
 
     share: float = 0.5
@@ -84,6 +87,7 @@ class AugmentConfig:
     noise: float = 0.06
     jpeg_quality: tuple[int, int] = (25, 95)
     patches: int = 2
+    surroundings: float = 0.0
 
 
 class Dice:
@@ -125,7 +129,10 @@ def augment(packed: Packed, config: AugmentConfig, generator: torch.Generator) -
     dice = Dice(len(packed), config.share, generator)
     truth = move(truth, config, dice)
     cover(truth, config, dice)
-    image = change_light(truth.image, config, dice)
+    image = truth.image
+    if config.surroundings > 0:
+        image = change_surroundings(image, truth, config, dice)
+    image = change_light(image, config, dice)
     image = change_sharpness(image, truth, config, dice)
     image = add_noise(image, config, dice)
     quality = dice.uniform(*config.jpeg_quality)
@@ -227,6 +234,24 @@ def cover(truth: Labelled, config: AugmentConfig, dice: Dice) -> None:
         truth.lingual = truth.lingual.masked_fill(hidden, IGNORE)
         truth.state = truth.state.masked_fill(hidden, IGNORE)
         truth.lobe = truth.lobe.masked_fill(hidden, 0.0)
+
+
+def change_surroundings(image: Tensor, truth: Labelled, config: AugmentConfig, dice: Dice) -> Tensor:
+    """
+    Ground and jaw in other colours, each by itself; the change fades over the picture's own blur, so that
+    the border of a crown keeps its sharpness.
+    """
+    sharpness = torch.exp2(truth.blur).nan_to_num(nan=1.0).clamp(0.3, 3.0)
+    for material in (Material.BACKGROUND, Material.JAW):
+        on = _each(dice.chosen(config.surroundings).float())
+        gain = (
+            torch.exp(_each(dice.uniform(-0.9, 0.9)))
+            * torch.exp(dice.uniform(-0.35, 0.35, 3))[..., None, None]
+        )
+        lift = dice.uniform(-0.25, 0.25, 3)[..., None, None]
+        where = (truth.material == int(material)).float()[:, None].expand_as(image)
+        image = image + on * gaussian_blur(where, sharpness) * ((gain - 1) * image + lift)
+    return image.clamp(0, 1)
 
 
 def change_light(image: Tensor, config: AugmentConfig, dice: Dice) -> Tensor:
