@@ -193,7 +193,7 @@ def fit_edge_model(
     )
     error = np.array([s.ratio - s.true_ratio for s in samples])
     sensitivity = np.array([s.sensitivity() for s in samples])
-    square = (error / sensitivity) ** 2 - base.sigma_px**2 * factor
+    square = (error / sensitivity) ** 2
     features = np.stack(
         [
             np.ones(len(samples)),
@@ -205,7 +205,7 @@ def fit_edge_model(
         ],
         axis=1,
     )
-    fitted = np.sqrt(_variance_parts(features, square))
+    fitted = np.sqrt(_variance_parts(features, square, base.sigma_px**2 * factor))
     # A cause that did not vary cannot be told from the common part; it keeps what the base model says of it.
     common = fitted[0]
     kept = [base.blur_gain, base.photo_px, base.relief_px, base.definition_share, base.spread_gain]
@@ -239,27 +239,26 @@ def median_width_error(samples: Sequence[EdgeSample], *, dentine: bool) -> float
     return float(np.median(errors)) if errors else 0.0
 
 
-def _variance_parts(features: FloatArray, square: FloatArray) -> FloatArray:
+def _variance_parts(features: FloatArray, square: FloatArray, known: FloatArray) -> FloatArray:
     """
     Non-negative variance per feature from squared errors, weighted by their own scatter; NaN for constant
-    features.
+    features. ``known`` is the part of each expectation that is not fitted.
 
     A squared error scatters as its own expectation, so each round divides by the expectation of the last
     one. Squares over six times their expectation are cut there: single failures must not set the error of
-    all the others.
+    all the others. The known part counts in that expectation; without it a round that explains little cuts
+    more, and the next explains nothing.
     """
     varies = np.std(features, axis=0) > 0.02 * np.mean(features, axis=0)
     varies[0] = True
     part = features[:, varies]
-    positive = np.clip(square, 0.0, None)
-    # Not the median: what another term already explains can push most squares below zero.
-    start = max(float(np.quantile(positive, 0.68)), 0.25 * float(positive.mean()), 1e-6)
+    start = max(float(np.quantile(square, 0.68)), 0.25 * float(square.mean()), 1e-6)
     expected = np.full(len(square), start)
     solved = np.zeros(part.shape[1])
     for _ in range(8):
-        target = np.minimum(square, 6.0 * expected)
+        target = np.minimum(square, 6.0 * expected) - known
         solved = _non_negative(part / expected[:, None], target / expected)
-        expected = np.maximum(part @ solved, 0.05 * float(np.mean(expected)))
+        expected = np.maximum(part @ solved + known, 0.05 * float(np.mean(expected)))
     out = np.full(features.shape[1], np.nan)
     out[varies] = solved
     return out
