@@ -83,7 +83,7 @@ def test_errors_that_go_with_the_spread_are_found() -> None:
 @pytest.mark.parametrize("seed", range(12))
 def test_a_few_failures_do_not_empty_the_model(seed: int) -> None:
     """
-    75 crests with edge errors of 0.3 px times Student's t of 2 degrees: more than half lie below the 0.34 px
+    75 crests with edge errors of 0.3 px times Student's t of 2 degrees: more than half lie below the 0.30 px
     that a crest's random part is taken for, a few far above. Some cause must still be found for these, at
     least 0.2 px, or the last factor alone would widen sure and unsure crests alike.
     """
