@@ -7,7 +7,8 @@ the other. Where each passes 1/2 is the median place of that edge; the integral 
 equal reach to both sides of that place is its mean place. The integral is used: for soft labels that state
 the share of each pixel it is exact at any sub-pixel position, it does not change under symmetric blur, and
 it still holds for a line so thin that no pixel reaches 1/2. The window keeps out what a network says at low
-level far from the edge.
+level far from the edge. The second moment of the same curve is the spread of the edge: how far from its mean
+place the edge may lie as far as the probabilities say, which is where a network shows that it is not sure.
 """
 
 from __future__ import annotations
@@ -55,10 +56,14 @@ class SideEdges:
     ----------
     dentine, enamel : ndarray, shape (P,)
         Where dentine ends and where the enamel band ends.
+    dentine_spread, enamel_spread : ndarray, shape (P,)
+        Standard deviation of that place, as the probabilities state it.
     """
 
     dentine: FloatArray
     enamel: FloatArray
+    dentine_spread: FloatArray
+    enamel_spread: FloatArray
 
 
 def read_side(
@@ -95,10 +100,15 @@ def read_side(
     half_gap = 0.5 * (back - at_enamel)
     window = options.window_px
     end_d = np.minimum(np.minimum(at_dentine + window, (m - 1) * step), again * step)
-    edge_d = _mean_edge(dentine, at_dentine - window, end_d, step)
+    edge_d, spread_d = _edge_moments(dentine, at_dentine - window, end_d, step)
     end_e = np.minimum(at_enamel + np.fmin(window, half_gap), (m - 1) * step)
-    edge_e = _mean_edge(either, 2 * at_enamel - end_e, end_e, step)
-    return SideEdges(dentine=edge_d, enamel=np.maximum(edge_e, edge_d))
+    edge_e, spread_e = _edge_moments(either, 2 * at_enamel - end_e, end_e, step)
+    return SideEdges(
+        dentine=edge_d,
+        enamel=np.maximum(edge_e, edge_d),
+        dentine_spread=spread_d,
+        enamel_spread=spread_e,
+    )
 
 
 def _first_below(curve: FloatArray, start: NDArray[np.int64] | int, step: float) -> FloatArray:
@@ -117,27 +127,46 @@ def _first_below(curve: FloatArray, start: NDArray[np.int64] | int, step: float)
     return np.where(first < 0, np.nan, place)
 
 
-def _mean_edge(curve: FloatArray, low: FloatArray, high: FloatArray, step: float) -> FloatArray:
-    """Edge of a falling curve: ``low`` plus its integral from ``low`` to ``high`` (low clipped at 0); NaN
-    stays NaN."""
+def _edge_moments(
+    curve: FloatArray, low: FloatArray, high: FloatArray, step: float
+) -> tuple[FloatArray, FloatArray]:
+    """
+    Mean place and spread of the edge of a falling curve, between ``low`` (clipped at 0) and ``high``; NaN
+    stays NaN.
+
+    The curve is read as 1 minus a distribution function from ``low`` on, so that E[x - low] is its integral
+    and E[(x - low)^2] twice the integral of (x - low) times it.
+    """
     low = np.clip(low, 0.0, None)
-    cumulative = np.concatenate(
-        [np.zeros((curve.shape[0], 1)), np.cumsum(0.5 * (curve[:, 1:] + curve[:, :-1]), axis=1) * step],
-        axis=1,
-    )
-    return np.asarray(low + _at(cumulative, curve, high, step) - _at(cumulative, curve, low, step))
+    a, b = curve[:, :-1], curve[:, 1:]
+    at = np.arange(curve.shape[1] - 1) * step
+    parts = 0.5 * step * (a + b), 0.5 * step * at * (a + b) + step**2 * (a + 2.0 * b) / 6.0
+    start = np.zeros((curve.shape[0], 1))
+    sums = [np.concatenate([start, np.cumsum(part, axis=1)], axis=1) for part in parts]
+    zeroth_low, first_low = _up_to(sums, curve, low, step)
+    zeroth_high, first_high = _up_to(sums, curve, high, step)
+    beyond = zeroth_high - zeroth_low
+    square = 2.0 * (first_high - first_low - low * beyond) - beyond**2
+    return low + beyond, np.sqrt(np.maximum(square, 0.0))
 
 
-def _at(cumulative: FloatArray, curve: FloatArray, x: FloatArray, step: float) -> FloatArray:
-    """Integral of the piecewise linear curve from 0 to x."""
-    m = curve.shape[1]
+def _up_to(
+    sums: list[FloatArray], curve: FloatArray, x: FloatArray, step: float
+) -> tuple[FloatArray, FloatArray]:
+    """Integrals of the piecewise linear curve, and of x times it, from 0 to ``x``; ``sums`` holds them up to
+    each sample."""
     position = np.nan_to_num(x) / step
-    left = np.clip(position.astype(int), 0, m - 2)
-    part = position - left
+    left = np.clip(position.astype(int), 0, curve.shape[1] - 2)
+    t = position - left
     rows = np.arange(curve.shape[0])
-    a, b = curve[rows, left], curve[rows, left + 1]
-    value = cumulative[rows, left] + step * (a * part + 0.5 * (b - a) * part**2)
-    return np.where(np.isfinite(x), value, np.nan)
+    a, rise = curve[rows, left], curve[rows, left + 1] - curve[rows, left]
+    zeroth = step * (a * t + 0.5 * rise * t**2)
+    first = left * step * zeroth + step**2 * (0.5 * a * t**2 + rise * t**3 / 3.0)
+    known = np.isfinite(x)
+    return (
+        np.where(known, sums[0][rows, left] + zeroth, np.nan),
+        np.where(known, sums[1][rows, left] + first, np.nan),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -149,11 +178,14 @@ class ProfileBands:
     ----------
     edges : ndarray, shape (P, 4)
         Outer enamel edge, enamel|dentine, dentine|enamel, inner enamel edge; NaN where not found.
+    spread : ndarray, shape (P, 4)
+        Standard deviation of each edge's place, as the probabilities state it; NaN where not found.
     has_dentine : ndarray of bool, shape (P,)
         A dentine line was found.
     """
 
     edges: FloatArray
+    spread: FloatArray
     has_dentine: NDArray[np.bool_]
 
     @property
@@ -200,5 +232,6 @@ def read_profiles(
     edges = np.stack(
         [offset + out.enamel, offset + out.dentine, offset - inn.dentine, offset - inn.enamel], axis=1
     )
+    spread = np.stack([out.enamel_spread, out.dentine_spread, inn.dentine_spread, inn.enamel_spread], axis=1)
     local = d[:, reach - near : reach + near + 1].sum(axis=1) * options.step_px
-    return ProfileBands(edges=edges, has_dentine=local >= options.thin_px)
+    return ProfileBands(edges=edges, spread=spread, has_dentine=local >= options.thin_px)

@@ -3,9 +3,9 @@ From measured and true ratios to an `EdgeModel` whose stated intervals hold what
 
 Each crest's ratio error is turned back into the edge error that would explain it (divided by the ratio's
 sensitivity to one common edge sigma). The squares of these are fitted by non-negative least squares to the
-terms of the model: a common part, blur, enlargement of the photo, tilt, and the ends of the strip on a
-taper. A last factor makes the central 95 % come true: network errors have longer tails than a normal law,
-and a promise about 95 % is about the tail.
+terms of the model: a common part, blur, enlargement of the photo, tilt, the ends of the strip on a taper,
+and the spread that the probabilities themselves state for the edges. A last factor makes the central 95 %
+come true: network errors have longer tails than a normal law, and a promise about 95 % is about the tail.
 """
 
 from __future__ import annotations
@@ -19,7 +19,14 @@ from numpy.typing import NDArray
 
 from crestgauge.inference.errors import InputError
 from crestgauge.inference.measured import MeasuredCrest, MeasuredRow
-from crestgauge.inference.uncertainty import EdgeModel, mean_variance_factor, two_band_u
+from crestgauge.inference.uncertainty import (
+    STEP_SPREAD_PX,
+    EdgeModel,
+    lost_dentine_u,
+    mean_variance_factor,
+    spread_excess,
+    two_band_u,
+)
 
 FloatArray = NDArray[np.float64]
 _MIN_SAMPLES = 40
@@ -47,6 +54,8 @@ class EdgeSample:
         [crop px]
     crop_per_photo : float
     tilt_rad : float
+    spread_px : float
+        Spread that the probabilities state for the crest's edges. [crop px]
     """
 
     dentine_px: float
@@ -62,6 +71,7 @@ class EdgeSample:
     blur_px: float = 1.0
     crop_per_photo: float = 1.0
     tilt_rad: float = 0.0
+    spread_px: float = STEP_SPREAD_PX
 
     def sensitivity(self) -> float:
         """Standard uncertainty of the ratio per crop px of edge error."""
@@ -75,8 +85,14 @@ class EdgeSample:
             blur_px=self.blur_px,
             crop_per_photo=self.crop_per_photo,
             tilt_rad=self.tilt_rad,
+            spread_px=self.spread_px,
         )
-        return model.scale * float(np.hypot(self.sensitivity() * sigma, model.definition_share * self.slope))
+        edges = model.scale * np.hypot(self.sensitivity() * sigma, model.definition_share * self.slope)
+        return float(np.hypot(edges, self.lost_u()))
+
+    def lost_u(self) -> float:
+        """Part of the ratio's uncertainty that no edge model sets: dentine taken for enamel."""
+        return lost_dentine_u(self.dentine_px, self.outer_px, self.inner_px)
 
 
 def edge_sample(
@@ -122,6 +138,7 @@ def edge_sample(
         slope=slope,
         n_stations=int(both.sum()),
         spacing_px=length * 0.5 / (at.size - 1),
+        spread_px=STEP_SPREAD_PX if crest.edge_spread_px is None else crest.edge_spread_px * scale,
         **shared,
     )
 
@@ -167,12 +184,16 @@ def fit_edge_model(
     if len(samples) < _MIN_SAMPLES:
         raise InputError(f"edge model: {len(samples)} crests; needs {_MIN_SAMPLES}. Evaluate more photos.")
     base = base or EdgeModel()
+    # Crests rightly read as 0 have no error whatever the edges do; as most of a young herd's they would hide
+    # how wrong the others are. Those with dentine lost to enamel tell nothing of edges.
+    lines = [s for s in samples if (s.dentine_px > 0.0 or s.true_ratio > 0.0) and s.lost_u() == 0.0]
+    samples = lines if len(lines) >= _MIN_SAMPLES else samples
     factor = np.array(
         [mean_variance_factor(s.n_stations, s.spacing_px, base.correlation_px) for s in samples]
     )
     error = np.array([s.ratio - s.true_ratio for s in samples])
     sensitivity = np.array([s.sensitivity() for s in samples])
-    square = (error / sensitivity) ** 2 - base.sigma_px**2 * factor
+    square = (error / sensitivity) ** 2
     features = np.stack(
         [
             np.ones(len(samples)),
@@ -180,14 +201,15 @@ def fit_edge_model(
             factor * np.array([s.crop_per_photo for s in samples]) ** 2,
             np.tan(np.minimum(np.abs([s.tilt_rad for s in samples]), 1.2)) ** 2,
             (np.array([s.slope for s in samples]) / sensitivity) ** 2,
+            np.array([spread_excess(s.spread_px) for s in samples]) ** 2,
         ],
         axis=1,
     )
-    fitted = np.sqrt(_variance_parts(features, square))
+    fitted = np.sqrt(_variance_parts(features, square, base.sigma_px**2 * factor))
     # A cause that did not vary cannot be told from the common part; it keeps what the base model says of it.
     common = fitted[0]
-    kept = [base.blur_gain, base.photo_px, base.relief_px, base.definition_share]
-    blur, photo, relief, place = (
+    kept = [base.blur_gain, base.photo_px, base.relief_px, base.definition_share, base.spread_gain]
+    blur, photo, relief, place, unsure = (
         old if np.isnan(new) else new for old, new in zip(kept, fitted[1:], strict=True)
     )
     shaped = replace(
@@ -197,6 +219,7 @@ def fit_edge_model(
         photo_px=float(photo),
         relief_px=float(relief),
         definition_share=float(place),
+        spread_gain=float(unsure),
         scale=1.0,
         source=source,
         dentine_bias_px=base.dentine_bias_px + median_width_error(samples, dentine=True),
@@ -216,27 +239,26 @@ def median_width_error(samples: Sequence[EdgeSample], *, dentine: bool) -> float
     return float(np.median(errors)) if errors else 0.0
 
 
-def _variance_parts(features: FloatArray, square: FloatArray) -> FloatArray:
+def _variance_parts(features: FloatArray, square: FloatArray, known: FloatArray) -> FloatArray:
     """
     Non-negative variance per feature from squared errors, weighted by their own scatter; NaN for constant
-    features.
+    features. ``known`` is the part of each expectation that is not fitted.
 
     A squared error scatters as its own expectation, so each round divides by the expectation of the last
     one. Squares over six times their expectation are cut there: single failures must not set the error of
-    all the others.
+    all the others. The known part counts in that expectation; without it a round that explains little cuts
+    more, and the next explains nothing.
     """
     varies = np.std(features, axis=0) > 0.02 * np.mean(features, axis=0)
     varies[0] = True
     part = features[:, varies]
-    positive = np.clip(square, 0.0, None)
-    # Not the median: what another term already explains can push most squares below zero.
-    start = max(float(np.quantile(positive, 0.68)), 0.25 * float(positive.mean()), 1e-6)
+    start = max(float(np.quantile(square, 0.68)), 0.25 * float(square.mean()), 1e-6)
     expected = np.full(len(square), start)
     solved = np.zeros(part.shape[1])
     for _ in range(8):
-        target = np.minimum(square, 6.0 * expected)
+        target = np.minimum(square, 6.0 * expected) - known
         solved = _non_negative(part / expected[:, None], target / expected)
-        expected = np.maximum(part @ solved, 0.05 * float(np.mean(expected)))
+        expected = np.maximum(part @ solved + known, 0.05 * float(np.mean(expected)))
     out = np.full(features.shape[1], np.nan)
     out[varies] = solved
     return out

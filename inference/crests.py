@@ -28,6 +28,9 @@ N_STATIONS = 21
 """Stations over the middle half of a strip: every 2.5 % of its length."""
 STATION_AT = np.linspace(0.25, 0.75, N_STATIONS)
 
+_LINE_REACH_PX = 6.0
+"""Dentine this near to a strip's line is on it; the cheek-side strip is two enamel bands away, 15 px and
+more. [crop px]"""
 
 MOST_LOBES = 3
 """Lobes of the longest tooth."""
@@ -185,6 +188,7 @@ def find_strip(grid: LobeGrid, options: CrestOptions) -> Strip | None:
     """The dentine strip of the lobe, or its enamel ridge; None where neither can be seen."""
     across, step = grid.across, float(grid.across[1] - grid.across[0])
     weight = grid.dentine * grid.crest_side
+    weight = weight * _one_piece(weight, options)
     mass = weight.sum(axis=1).astype(np.float64) * step
     dentine = _drop_short_runs(
         (mass >= options.column_dentine_px) & (weight.max(axis=1) > 0.3), options.run_columns
@@ -205,13 +209,17 @@ def find_strip(grid: LobeGrid, options: CrestOptions) -> Strip | None:
             return None
     columns = np.flatnonzero(shown)
     first, last = int(columns[0]), int(columns[-1])
-    whole = np.count_nonzero(dentine) if has_dentine else columns.size
     cumulative = np.cumsum(weight[shown], axis=1)
     half = 0.5 * cumulative[:, -1]
-    middle = across[(cumulative < half[:, None]).sum(axis=1).clip(0, across.size - 1)]
+    reached = (cumulative < half[:, None]).sum(axis=1).clip(0, across.size - 1)
+    own = np.take_along_axis(weight[shown], reached[:, None], axis=1)[:, 0]
+    # A sample's weight lies evenly over its step: half of all is passed somewhere inside it.
+    past = (np.take_along_axis(cumulative, reached[:, None], axis=1)[:, 0] - half) / np.maximum(own, 1e-6)
+    middle = across[reached] + step * (0.5 - past)
     along = grid.along[shown]
     spacing = float(grid.along[1] - grid.along[0])
     polynomial = _smooth_line(along, middle, np.minimum(mass[shown], 6.0))
+    whole = _columns_on_line(grid, polynomial, shown) if has_dentine else columns.size
     return Strip(
         begin=float(grid.along[first]) - spacing / 2,
         end=float(grid.along[last]) + spacing / 2,
@@ -245,6 +253,32 @@ def _crest_side(
         edge[lobe, index] = np.where(np.abs(own - steady) > speck, steady, own)
     beyond = np.arange(infundibulum.shape[2]) > edge[:, :, None]
     return np.where(has[:, :, None], beyond & (lingual > 0.15), lingual > 0.5)
+
+
+def _columns_on_line(grid: LobeGrid, polynomial: FloatArray, shown: NDArray[np.bool_]) -> int:
+    """Columns with dentine on the strip's line or its continuation: those shown, and pieces that gaps cut
+    off."""
+    away = np.abs(grid.across - np.polyval(polynomial, grid.along)[:, None])
+    seen = ((grid.dentine > 0.5) & (away <= _LINE_REACH_PX)).any(axis=1)
+    return int(np.count_nonzero(seen | shown))
+
+
+def _one_piece(dentine: NDArray[np.float32], options: CrestOptions) -> NDArray[np.float32]:
+    """
+    1 on the longest piece of dentine that hangs together, 0 elsewhere, shape (C, T) like the input.
+
+    In front of the infundibulum and behind it the cheek-side strip reaches over the lobe's middle line. It
+    lies apart from the tongue-side strip there, behind two bands of enamel; a line through both follows
+    neither.
+    """
+    seen = (dentine > 0.25).astype(np.uint8)
+    # Gaps that end no strip are closed, one sample further than they are long to either side.
+    near = cv2.dilate(seen, np.ones((2 * options.bridge_columns + 1, 3), np.uint8))
+    count, piece = cv2.connectedComponents(near, connectivity=8)
+    if count <= 2:
+        return np.asarray(near, dtype=np.float32)
+    columns = [np.count_nonzero((seen * (piece == k)).any(axis=1)) for k in range(1, count)]
+    return np.asarray(piece == 1 + int(np.argmax(columns)), dtype=np.float32)
 
 
 def _drop_short_runs(mask: NDArray[np.bool_], shortest: int) -> NDArray[np.bool_]:
@@ -362,7 +396,9 @@ def read_crests(
             normal=normal,
             length_px=length,
             spacing_px=length * 0.5 / (N_STATIONS - 1),
-            bands=ProfileBands(edges=read.edges[part], has_dentine=read.has_dentine[part]),
+            bands=ProfileBands(
+                edges=read.edges[part], spread=read.spread[part], has_dentine=read.has_dentine[part]
+            ),
         )
     return results
 

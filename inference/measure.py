@@ -63,7 +63,13 @@ from crestgauge.inference.positions import (
 )
 from crestgauge.inference.row import CROP_PX_PER_MM, nominal_ends_mm
 from crestgauge.inference.teeth import Crown, Teeth, find_teeth
-from crestgauge.inference.uncertainty import EdgeModel, one_band_u, two_band_u
+from crestgauge.inference.uncertainty import (
+    UNEVEN_FACTOR,
+    EdgeModel,
+    lost_dentine_u,
+    one_band_u,
+    two_band_u,
+)
 from crestgauge.model.labels import LOBES, MILK_LOBES, N_TEETH, ToothState
 
 FloatArray = NDArray[np.float64]
@@ -227,12 +233,14 @@ def _crest(
     dentine = np.where(np.isfinite(dentine), np.maximum(dentine, 0.0), np.nan)
     line = context.frame.to_photo(line_points(grid, strip))
     stations = _stations(context, profiles, dentine, outer, inner)
+    spread = _edge_spread(bands.spread)
     sigma = model.crest_sigma_px(
         n_stations=max(int(both.sum()), 1),
         spacing_px=profiles.spacing_px,
         blur_px=context.teeth.blur_px,
         crop_per_photo=scale,
         tilt_rad=context.tilt_rad,
+        spread_px=spread,
     )
     width_u = model.scale * np.sqrt(2.0) * sigma
     ratio: Quantity | None = None
@@ -260,7 +268,15 @@ def _crest(
         infundibulum_gone=gone,
         image_offset_px=None if offset is None else offset / scale,
         flags=flags,
+        edge_spread_px=spread / scale,
     )
+
+
+def _edge_spread(spread: FloatArray) -> float:
+    """Root of the mean square of the edges' median spreads, from shape (N, 4); 0 where none was found. [crop
+    px]"""
+    medians = [median(edge[np.isfinite(edge)]) for edge in spread.T if np.isfinite(edge).any()]
+    return float(np.sqrt(np.mean(np.square(medians)))) if medians else 0.0
 
 
 def _ratio(
@@ -275,10 +291,11 @@ def _ratio(
     d, o, i, at = dentine[both], outer[both], inner[both], STATION_AT[both]
     ratios = 2.0 * d / (o + i)
     value = median(ratios)
-    edge = float(two_band_u(median(d), median(o), median(i), sigma))
+    widths = median(d), median(o), median(i)
+    edge = float(two_band_u(*widths, sigma))
     # Moving the strip's ends moves all stations: the slope of the ratio along the strip tells what that does.
     slope = float(fit_polynomial(at, ratios, 1)[0]) if at.size >= 5 else 0.0
-    u = model.scale * float(np.hypot(edge, model.definition_share * slope))
+    u = float(np.hypot(model.scale * np.hypot(edge, model.definition_share * slope), lost_dentine_u(*widths)))
     definitions = {
         "widest": float(_widest(d, ratios)),
         "outer": median(d / o),
@@ -319,7 +336,7 @@ def _crest_flags(
         widths = [median(w[both]) for w in (dentine, outer, inner)]
         if min(widths) < 2.0 * context.teeth.blur_px:
             flags |= CrestFlag.NARROW_BAND
-        if not 0.5 <= widths[1] / widths[2] <= 2.0:
+        if max(widths[1:]) > UNEVEN_FACTOR * min(widths[1:]):
             flags |= CrestFlag.UNEVEN_BANDS
         ratios = 2.0 * dentine[both] / (outer[both] + inner[both])
         low, high = np.sort(ratios)[[ratios.size // 10, -1 - ratios.size // 10]]

@@ -180,6 +180,9 @@ class MeasuredCrest:
         How much wider the labelled dentine is than the dark line between the mid-levels of the photo's own
         brightness, median over the stations; None without picture or contrast. [photo px]
     flags : CrestFlag
+    edge_spread_px : float or None
+        Spread that the probabilities state for its four edges, root of the mean square of their medians over
+        the stations; None without stations. [photo px]
     """
 
     lobe: int
@@ -193,6 +196,7 @@ class MeasuredCrest:
     infundibulum_gone: bool
     image_offset_px: float | None
     flags: CrestFlag
+    edge_spread_px: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

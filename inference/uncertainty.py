@@ -28,6 +28,12 @@ from crestgauge.inference.errors import InputError
 
 FloatArray = NDArray[np.float64]
 
+STEP_SPREAD_PX = 12.0**-0.5
+"""Spread of a sharp edge that linear interpolation draws as a ramp one pixel long: that of a rectangular law,
+GUM 4.3.7. [crop px]"""
+UNEVEN_FACTOR = 2.0
+"""Enamel bands of one crest that differ by more are not both cut enamel."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EdgeModel:
@@ -57,6 +63,9 @@ class EdgeModel:
     dentine_bias_px, enamel_bias_px : float
         Mean error (measured minus true) of a dentine width and of one enamel width; subtracted before use.
         [crop px]
+    spread_gain : float
+        Error shared by all profiles of one crest, per square pixel by which the mean square spread that the
+        probabilities state for its edges exceeds a step's (`spread_excess`). [1/crop px]
     scale : float
         Factor on the whole standard uncertainty, from evaluation data (1 = as propagated).
     source : str
@@ -72,6 +81,7 @@ class EdgeModel:
     definition_share: float = 0.05
     dentine_bias_px: float = 0.0
     enamel_bias_px: float = 0.0
+    spread_gain: float = 0.0
     scale: float = 1.0
     source: str = (
         "declared before any network was trained; to be replaced by fit_edge_model on evaluation data"
@@ -112,7 +122,14 @@ class EdgeModel:
         )
 
     def crest_sigma_px(
-        self, *, n_stations: int, spacing_px: float, blur_px: float, crop_per_photo: float, tilt_rad: float
+        self,
+        *,
+        n_stations: int,
+        spacing_px: float,
+        blur_px: float,
+        crop_per_photo: float,
+        tilt_rad: float,
+        spread_px: float = STEP_SPREAD_PX,
     ) -> float:
         """
         1-sigma error of one edge averaged over a crest's stations. [crop px]
@@ -129,11 +146,19 @@ class EdgeModel:
             Crop pixels per photo pixel.
         tilt_rad : float
             Angle between line of sight and the normal of the occlusal plane.
+        spread_px : float
+            Spread that the probabilities state for the crest's edges, root of the mean square. [crop px]
         """
         single = self.station_sigma_px(blur_px=blur_px, crop_per_photo=crop_per_photo)
         random = single * np.sqrt(mean_variance_factor(n_stations, spacing_px, self.correlation_px))
         shift = self.relief_px * np.tan(min(abs(tilt_rad), 1.2))
-        return float(np.sqrt(random**2 + self.common_px**2 + shift**2))
+        unsure = self.spread_gain * spread_excess(spread_px)
+        return float(np.sqrt(random**2 + self.common_px**2 + shift**2 + unsure**2))
+
+
+def spread_excess(spread_px: float) -> float:
+    """How much the mean square of a spread exceeds that of a step; at least 0. [crop px^2]"""
+    return float(max(spread_px**2 - STEP_SPREAD_PX**2, 0.0))
 
 
 def mean_variance_factor(n: int, spacing_px: float, correlation_px: float) -> float:
@@ -208,6 +233,27 @@ def two_band_u(
     s_outline = s_dentine if outline_sigma is None else np.asarray(outline_sigma, dtype=np.float64)
     total = bands + d
     return 2.0 * np.sqrt(2.0 * (s_dentine * total) ** 2 + 2.0 * (s_outline * d) ** 2) / bands**2
+
+
+def lost_dentine_u(dentine: float, enamel_outer: float, enamel_inner: float) -> float:
+    """
+    Standard uncertainty of R = D / mean(E_outer, E_inner) from dentine that was taken for enamel. [1]
+
+    0 where the bands differ by up to `UNEVEN_FACTOR`. Beyond it some of the wider band may be dentine: none
+    of it, up to all by which it is wider. R then lies between its value and (D + wide - narrow) / narrow.
+    That is a rectangular law whose one end is the value given, so the mean square about the value is a third
+    of the squared range (GUM 4.3.7 for the law).
+
+    Parameters
+    ----------
+    dentine, enamel_outer, enamel_inner : float
+        Widths above 0, all in one unit.
+    """
+    narrow, wide = sorted((enamel_outer, enamel_inner))
+    if wide <= UNEVEN_FACTOR * narrow:
+        return 0.0
+    most = (dentine + wide - narrow) / narrow
+    return float((most - 2.0 * dentine / (wide + narrow)) / np.sqrt(3.0))
 
 
 def mid_level_width(width: ArrayLike, blur_sigma: float) -> FloatArray:

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import norm, truncnorm
 
 from crestgauge.inference.bands import BandOptions, read_profiles
 
@@ -51,6 +52,35 @@ def test_widths_are_exact_at_any_sub_pixel_place(d: float, o: float, i: float, g
     assert read.dentine[0] == pytest.approx(d, abs=0.06)
     assert read.outer[0] == pytest.approx(o, abs=0.09)
     assert read.inner[0] == pytest.approx(i, abs=0.09)
+
+
+@pytest.mark.parametrize("pixel", [1.0, 2.0, 4.0, 6.0])
+def test_spread_of_a_ramp(pixel: float) -> None:
+    """
+    An edge that may lie anywhere within ``pixel``: variance pixel^2 / 12, at all four edges.
+
+    Straight lines between samples spread each half-pixel step's share evenly over it, which moves nothing by
+    more than half a step: at most 0.25^2 px^2 more.
+    """
+    read = read_profiles(*profile(14.0, 9.0, 9.0, at=0.3, pixel=pixel)[:3], OPTIONS)
+    more = read.spread[0] ** 2 - pixel**2 / 12
+    assert (more > -1e-6).all() and (more <= 0.25**2).all()
+
+
+def test_spread_of_a_normal_edge() -> None:
+    """
+    Edges smeared by N(0, 1.1 px): variance of SciPy's normal law cut at the window's 4 px, and what straight
+    lines between half-pixel samples add to a smooth law, h^2 / 6 = 0.042 px^2 (the linear spline's variance).
+
+    0.01 px^2: the cut's ends fall between samples.
+    """
+    cut = truncnorm(-4.0 / 1.1, 4.0 / 1.1, scale=1.1).var()
+    edges = [24.0, 7.0, -7.0, -24.0, -48.0]
+    fall = [norm.sf(X, loc=edge, scale=1.1) for edge in edges]
+    dentine, open_ = fall[1] - fall[2], fall[3] - fall[4]
+    enamel = fall[0] - fall[1] + fall[2] - fall[3]
+    read = read_profiles(dentine[None], enamel[None], open_[None], OPTIONS)
+    assert read.spread[0] ** 2 == pytest.approx([cut + 0.25 / 6] * 4, abs=0.01)
 
 
 @pytest.mark.parametrize("pixel", [2.0, 4.0, 6.0])

@@ -176,6 +176,33 @@ def test_strip_that_runs_into_the_next_lobe() -> None:
         assert crest.ratio.value == pytest.approx(2 * dentine / 18.3, rel=0.03)
 
 
+def test_the_cheek_side_strip_is_left_out_beyond_the_infundibulum() -> None:
+    """
+    A horn of the cheek-side strip, 8 px wide, on the tongue half in front of each infundibulum, behind 9.4 px
+    of enamel: the line ends where its own strip does, within 4 px (one and a half grid columns), along the
+    drawn centre (0.5 px), and the taper's median is the drawn one.
+    """
+    lobe = replace(SHAPES["tapered"], strip=0.72)
+    drawn = small_row(lobe)
+    maps = draw(drawn)
+    channels = maps.channels.copy()
+    material = channels[CHANNELS["material"]]
+    x, y = np.meshgrid(np.arange(SIZE[0]), np.arange(SIZE[1]))
+    s, t = drawn.to_row(x.astype(float), y.astype(float))
+    for begin, end in drawn.lobe_spans(4):
+        at = (s - 0.5 * (begin + end)) / (0.5 * (end - begin))
+        horn = (at > -0.98) & (at < -0.73) & (t - lobe.place > -23.3) & (t - lobe.place < -15.1)
+        material[:, horn] = np.eye(6, dtype=np.float32)[Material.DENTINE][:, None]
+    for crest, (begin, end) in zip(measure(LabelMaps(channels)), drawn.lobe_spans(4), strict=True):
+        along, across = drawn.to_row(*crest.line.T)
+        half = 0.72 * 0.5 * (end - begin)
+        assert along[0] - 0.5 * (begin + end) == pytest.approx(-half, abs=4.0)
+        assert along[-1] - 0.5 * (begin + end) == pytest.approx(half, abs=4.0)
+        assert np.abs(across - lobe.place).max() < 0.5
+        assert crest.ratio is not None and not crest.flags & CrestFlag.BROKEN_STRIP
+        assert crest.ratio.value == pytest.approx(2 * 12.0 / (8.6 + 9.7), rel=0.03)
+
+
 def test_broken_strip() -> None:
     """A piece of enamel across the strip: measured on both sides of it, flagged."""
     drawn = small_row(SHAPES["straight"])
@@ -203,6 +230,20 @@ def test_infundibulum_gone_beside_one_lobe_only() -> None:
     assert not second.infundibulum_gone and second.ratio is not None
     left = row.teeth[3].infundibulum_left
     assert left is not None and left.value == pytest.approx(0.5, abs=0.03)
+
+
+def test_lost_dentine_widens_the_uncertainty() -> None:
+    """
+    The cheek side's 7 of 11 px of dentine taken for enamel: 4.3 / 8.6 / 16.7 px, bands a factor 1.9 apart,
+    change nothing; 9 of 11 px, 2.3 / 8.6 / 18.7 px, are flagged, and the drawn ratio lies within 1.96 u.
+    """
+    whole = 2 * 11.3 / 18.3
+    for lost, flagged in ((7.0, False), (9.0, True)):
+        lobe = DrawnLobe(dentine=11.3 - lost, outer=8.6, inner=9.7 + lost, place=34.0 + lost / 2)
+        for crest in measure(draw(small_row(lobe))):
+            assert crest.ratio is not None
+            assert bool(crest.flags & CrestFlag.UNEVEN_BANDS) is flagged
+            assert (abs(crest.ratio.value - whole) <= 1.96 * crest.ratio.u) is flagged
 
 
 def test_speckled_labels() -> None:

@@ -38,6 +38,8 @@ CROP_PX_PER_MM: Final = 15.0
 PHOTO_PX_PER_MM: Final = 30.0
 STATIONS: Final = 9
 SPACING_PX: Final = 8.0
+SPREAD_PX: Final = 0.65
+"""Median spread that crest-fine-3 states for edges on 58 usable drawn photographs. [crop px]"""
 MODEL: Final = "simulated-widths"
 
 READERS: Final[Mapping[str, ReaderModel]] = {
@@ -124,7 +126,7 @@ def edge_sigma_mm(edges: EdgeModel) -> float:
     """1-sigma error of one band edge of one crest in a sharp, level photo. [mm]"""
     sigma = edges.crest_sigma_px(
         n_stations=STATIONS, spacing_px=SPACING_PX, blur_px=1.0,
-        crop_per_photo=CROP_PX_PER_MM / PHOTO_PX_PER_MM, tilt_rad=0.0,
+        crop_per_photo=CROP_PX_PER_MM / PHOTO_PX_PER_MM, tilt_rad=0.0, spread_px=SPREAD_PX,
     )  # fmt: skip
     return edges.scale * sigma / CROP_PX_PER_MM
 
