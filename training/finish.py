@@ -22,7 +22,7 @@ from crestgauge.training.fit import CHECKPOINT, RECORD, WEIGHTS, without_nan
 from crestgauge.training.label_truth import truth_of
 from crestgauge.training.own import OwnPhoto, OwnSet, Split
 from crestgauge.training.own_card import write_own_card
-from crestgauge.training.recalibrate import Judged, recalibrate
+from crestgauge.training.recalibrate import EXPLAINED, Judged, recalibrate
 
 if TYPE_CHECKING:
     from crestgauge.training.retrain import Job, Tell
@@ -103,6 +103,7 @@ def calibration_words(calibration: dict[str, Any]) -> str:
         "edge model": "fitted anew",
         "conformal": f"multiplied by {calibration['factor'] or 1:.2f}",
         "widened only": f"multiplied by {calibration['factor'] or 1:.2f} (too few animals to narrow them)",
+        EXPLAINED: "left as they were: errors of the labels explain those of the readings",
         "kept": "left as they were: too few crests to judge them by",
     }
     words = f"Stated uncertainties were {ways[calibration['method']]}"

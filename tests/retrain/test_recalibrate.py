@@ -146,3 +146,53 @@ def test_photos_are_read_again_with_the_new_biases(tmp_path, monkeypatch):
     model = read_edge_model(tmp_path / "edge_model.toml")
     assert model.to_mapping() == report["model"]
     assert "120 crests of 20 animals" in model.source
+
+
+def test_labels_of_one_hand_move_a_bias_less():
+    """By hand: a habit of 2 * 0.03 mm * 15 px/mm = 0.9 px joins the variance of the mean, for any number."""
+    for count in (2, 20):
+        given = shifted(animals(count, 0.1), 0.4, -0.2)
+        labelled = {name: [replace(s, true_u=0.1) for s in each] for name, each in given.items()}
+        share = 0.25 / (0.25 + 4 * 0.36 / (count + 3) / count + 0.9**2)
+        # 1536 px * 0.8 / 82 mm is 14.985 px per mm
+        assert with_bias(BASE, labelled).dentine_bias_px == pytest.approx(0.4 * share, rel=0.003)
+
+
+def labelled(given: dict[str, list[EdgeSample]], label_u: float, seed: int = 2):
+    """The same crests, their truth off by a normal error that it states."""
+    rng = np.random.default_rng(seed)
+    return {
+        name: [
+            replace(s, true_ratio=s.true_ratio + label_u * float(rng.normal()), true_u=label_u) for s in each
+        ]
+        for name, each in given.items()
+    }
+
+
+@pytest.mark.parametrize("count", [12, 30, 60])
+def test_errors_of_labels_do_not_widen_what_readings_state(count):
+    """
+    Readings with the errors that BASE states, labels far more wrong: nothing is widened, where the same
+    errors of readings alone would more than double it. Coverage of the difference is 95 %, less two standard
+    errors of alike crests (2 * 3 %).
+    """
+    given = labelled(animals(count, 0.5), 0.5)
+    model, report = fitted(given, BASE)
+    assert model.scale == 1.0
+    assert report["coverage_left_out"]["share"] >= 0.89
+    bare = {name: [replace(s, true_u=0.0) for s in each] for name, each in given.items()}
+    plain, _ = fitted(bare, BASE)
+    sample = given["a0"][0]
+    assert sample.u(plain) > 2 * sample.u(BASE)
+
+
+def test_errors_beyond_those_of_labels_still_widen():
+    """Readings four times as wrong as stated, labels far better than that: nearly four times as wide."""
+    model, report = fitted(labelled(animals(30, 2.0), 0.1), BASE)
+    assert report["method"] == "conformal" and 3.0 < model.scale < 5.5
+
+
+def test_labels_may_show_that_readings_are_surer():
+    """Errors of a tenth of what is stated, labels included: narrowed as far as the whole errors allow."""
+    model, report = fitted(labelled(animals(25, 0.05), 0.01), BASE)
+    assert report["method"] == "conformal" and 0.05 < model.scale < 0.5

@@ -82,6 +82,8 @@ def test_own_animals_kept_back_gain(made):
     looks = record["checks"]
     assert [look["step"] for look in looks] == [0, 2, 4, 6]
     assert min(look["own"] for look in looks[1:]) < 0.9 * looks[0]["own"]
+    # The step that reads best is taken, whatever board and tilt cost.
+    assert record["metrics"]["step"] == min(looks, key=lambda look: look["own_reading"])["step"]
     assert {what for what, _, _ in told} == {
         "Drawing pictures to keep what is known",
         "Preparing own photos",
