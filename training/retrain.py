@@ -642,7 +642,7 @@ def _same_plan(path: Path, plan: dict[str, Any]) -> None:
         part.write_text(json.dumps(plan, indent=1) + "\n", encoding="utf-8")
         part.replace(path)
         return
-    before = json.loads(path.read_text(encoding="utf-8"))
+    before = {"networks": ["fine"]} | json.loads(path.read_text(encoding="utf-8"))
     words = {
         "data": "photos or labels",
         "split": "split of the animals",
