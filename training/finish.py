@@ -70,6 +70,7 @@ def finish(
         made,
         judged,
         load_edge_model(base.folder),
+        start=base,
         workers=job.workers,
         tell=lambda done, of: tell("Reading the animals kept back", done, of),
     )

@@ -36,7 +36,7 @@ from crestgauge.inference.edge_file import load_edge_model, write_edge_model
 from crestgauge.inference.pipeline import ReadOptions
 from crestgauge.inference.row import CROP_PX_PER_MM
 from crestgauge.inference.uncertainty import EdgeModel
-from crestgauge.model.local import EDGE_FILE, MANIFEST
+from crestgauge.model.local import EDGE_FILE, MANIFEST, WeightsSet
 from crestgauge.training.evaluate import read_pairs
 from crestgauge.training.label_noise import NoiseOptions
 
@@ -79,6 +79,7 @@ def recalibrate(
     judged: Sequence[Judged],
     base: EdgeModel,
     *,
+    start: WeightsSet | None = None,
     workers: int = 1,
     tell: Callable[[int, int], None] = lambda done, of: None,
 ) -> dict[str, Any]:
@@ -92,6 +93,9 @@ def recalibrate(
     judged : sequence of Judged
     base : EdgeModel
         That of the start weights.
+    start : WeightsSet or None
+        The start weights. Where the truth comes from labels, they read the same photos, to see how far the
+        training moved widths.
     workers : int
         Reading processes.
     tell : callable
@@ -104,7 +108,10 @@ def recalibrate(
     """
     write_edge_model(base, folder / EDGE_FILE)
     samples = _samples(folder, judged, workers, tell)
-    moved = with_bias(base, samples)
+    before: dict[str, list[EdgeSample]] = {}
+    if start is not None and _labelled(_all(samples)):
+        before = _samples(start.folder, judged, workers, tell, weights=start.fine)
+    moved = with_bias(base, samples, before)
     if moved != base:
         write_edge_model(moved, folder / EDGE_FILE)
         samples = _samples(folder, judged, workers, tell)
@@ -113,7 +120,11 @@ def recalibrate(
     return report | {"bias_moved": moved != base, "model": load_edge_model(folder).to_mapping()}
 
 
-def with_bias(base: EdgeModel, samples: Mapping[str, Sequence[EdgeSample]]) -> EdgeModel:
+def with_bias(
+    base: EdgeModel,
+    samples: Mapping[str, Sequence[EdgeSample]],
+    before: Mapping[str, Sequence[EdgeSample]] | None = None,
+) -> EdgeModel:
     """
     ``base`` with its biases moved towards the width errors of these animals.
 
@@ -129,21 +140,32 @@ def with_bias(base: EdgeModel, samples: Mapping[str, Sequence[EdgeSample]]) -> E
     base : EdgeModel
     samples : mapping of sequence of EdgeSample
         By animal, measured with ``base``; crests without true widths, or without dentine, say nothing.
+    before : mapping of sequence of EdgeSample, optional
+        The same photos, measured by the start weights with ``base``; used where the truth comes from labels.
     """
     moves = {}
+    labelled = _labelled(_all(samples))
+    habit = LABEL_BIAS_PX if labelled else 0.0
     for key, dentine in (("dentine_bias_px", True), ("enamel_bias_px", False)):
-        known = [
-            found
-            for each in samples.values()
-            if (found := [s for s in each if s.dentine_px > 0 and _width_known(s, dentine)])
-        ]
-        errors = [median_width_error(each, dentine=dentine) for each in known]
-        habit = LABEL_BIAS_PX if any(_labelled(each) for each in known) else 0.0
-        moved = getattr(base, key) + _shrunk(errors, habit)
+        now = _width_errors(samples, dentine)
+        then = _width_errors(before or {}, dentine) if labelled else {}
+        both = now.keys() & then.keys()
+        follows = sum(now[animal] - then[animal] for animal in both) / len(both) if both else 0.0
+        errors = then if both else now
+        moved = getattr(base, key) + follows + _shrunk(list(errors.values()), habit)
         moves[key] = max(-LARGEST_BIAS_PX, min(LARGEST_BIAS_PX, moved))
     if all(abs(value - getattr(base, key)) < 0.05 for key, value in moves.items()):
         return base  # a hundredth of a band: reading again would change nothing
     return replace(base, **moves)
+
+
+def _width_errors(samples: Mapping[str, Sequence[EdgeSample]], dentine: bool) -> dict[str, float]:
+    """Median error of a width by animal, of crests with dentine whose true width is known. [crop px]"""
+    known = {
+        animal: [s for s in each if s.dentine_px > 0 and _width_known(s, dentine)]
+        for animal, each in samples.items()
+    }
+    return {animal: median_width_error(each, dentine=dentine) for animal, each in known.items() if each}
 
 
 def _width_known(sample: EdgeSample, dentine: bool) -> bool:
@@ -258,9 +280,14 @@ def _all(samples: Mapping[str, Sequence[EdgeSample]]) -> list[EdgeSample]:
 
 
 def _samples(
-    folder: Path, judged: Sequence[Judged], workers: int, tell: Callable[[int, int], None]
+    folder: Path,
+    judged: Sequence[Judged],
+    workers: int,
+    tell: Callable[[int, int], None],
+    *,
+    weights: str | None = None,
 ) -> dict[str, list[EdgeSample]]:
-    options = ReadOptions(threads=1, manifest=folder / MANIFEST)
+    options = ReadOptions(threads=1, manifest=folder / MANIFEST, weights=weights)
     found: dict[str, list[EdgeSample]] = defaultdict(list)
     pairs = [(each.photo, each.truth) for each in judged]
     for number, (each, (_, samples)) in enumerate(
