@@ -32,6 +32,10 @@ def retrain(
     ] = None,
     steps: Annotated[int | None, typer.Option(min=1, metavar="N", help="Most steps.")] = None,
     batch: Annotated[int | None, typer.Option(min=1, metavar="N", help="Photos a step.")] = None,
+    coarse: Annotated[
+        bool,
+        typer.Option("--coarse", help="Train the coarse network too, which finds the row in the photo."),
+    ] = False,
     workers: Annotated[
         int, typer.Option(min=1, metavar="N", help="Processes that read photos at the end.")
     ] = 1,
@@ -59,7 +63,15 @@ def retrain(
         config or ("retrain-gpu" if target.startswith("cuda") else "retrain-cpu")
     )
     settings = making.with_bounds(settings, steps=steps, batch=batch)
-    job = making.Job(name=name, config=settings, start=start, folder=folder, device=target, workers=workers)
+    job = making.Job(
+        name=name,
+        config=settings,
+        start=start,
+        folder=folder,
+        device=target,
+        workers=workers,
+        coarse=coarse,
+    )
     with step_progress(quiet=quiet) as tell:
         made = making.retrain(dataset, job, log=_log(quiet), tell=tell)
     typer.echo(f"{made.name} ({made.model}): {made.folder}")

@@ -45,6 +45,9 @@ class EdgeSample:
         Measured and true ratio by the declared definition. [1]
     true_dentine_px, true_enamel_px : float or None
         True widths (enamel: mean of both bands), for the biases. [crop px]
+    true_u : float
+        Standard uncertainty of the true ratio: 0 where it was drawn or measured, more where it comes from a
+        person's labels. [1]
     slope : float
         Change of the measured ratio from one end of the strip to the other. [1]
     n_stations : int
@@ -65,6 +68,7 @@ class EdgeSample:
     true_ratio: float
     true_dentine_px: float | None = None
     true_enamel_px: float | None = None
+    true_u: float = 0.0
     slope: float = 0.0
     n_stations: int = 21
     spacing_px: float = 2.5
@@ -102,6 +106,7 @@ def edge_sample(
     *,
     true_dentine_px: float | None = None,
     true_enamel_px: float | None = None,
+    true_u: float = 0.0,
 ) -> EdgeSample | None:
     """
     Sample of one measured crest; None where it has no ratio. True widths in photo px, as in a truth file.
@@ -115,6 +120,7 @@ def edge_sample(
     shared = {
         "ratio": crest.ratio.value,
         "true_ratio": true_ratio,
+        "true_u": true_u,
         "blur_px": (row.blur_px or 0.0) * scale,
         "crop_per_photo": scale,
         "tilt_rad": float(tilt),
@@ -144,8 +150,13 @@ def edge_sample(
 
 
 def coverage(samples: Sequence[EdgeSample], model: EdgeModel, k: float = 1.96) -> float:
-    """Share of the crests whose true ratio lies within ``k`` stated standard uncertainties. [1]"""
-    return float(np.mean([abs(s.ratio - s.true_ratio) <= k * s.u(model) for s in samples]))
+    """
+    Share of the crests whose true ratio lies within ``k`` stated standard uncertainties, that of the truth
+    itself included. [1]
+    """
+    return float(
+        np.mean([abs(s.ratio - s.true_ratio) <= k * np.hypot(s.u(model), s.true_u) for s in samples])
+    )
 
 
 def fit_edge_model(

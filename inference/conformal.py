@@ -47,7 +47,7 @@ class ScaleFit:
     crests: int
 
 
-def fit_scale(scores: Mapping[str, Sequence[float]], *, share: float = 0.95) -> ScaleFit:
+def fit_scale(scores: Mapping[str, Sequence[float]], *, share: float = 0.95, least: float = 0.0) -> ScaleFit:
     """
     Factor that makes intervals of +- 1.96 u hold the truth in ``share`` of the crests of a new animal.
 
@@ -57,6 +57,8 @@ def fit_scale(scores: Mapping[str, Sequence[float]], *, share: float = 0.95) -> 
         |measured - true| / u of its crests, not negative.
     share : float
         Wanted coverage, between 0 and 1.
+    least : float
+        Least factor, whatever the scores say.
 
     Raises
     ------
@@ -75,9 +77,11 @@ def fit_scale(scores: Mapping[str, Sequence[float]], *, share: float = 0.95) -> 
         return ScaleFit(factor=1.0, method="kept", animals=animals, crests=crests)
     quantile = weighted_quantile(groups, share)
     if math.isfinite(quantile):
-        return ScaleFit(factor=quantile / K95, method="conformal", animals=animals, crests=crests)
+        factor = max(least, quantile / K95)
+        return ScaleFit(factor=factor, method="conformal", animals=animals, crests=crests)
     pooled = float(np.quantile(np.concatenate(list(groups.values())), share))
-    return ScaleFit(factor=max(1.0, pooled / K95), method="widened only", animals=animals, crests=crests)
+    factor = max(1.0, least, pooled / K95)
+    return ScaleFit(factor=factor, method="widened only", animals=animals, crests=crests)
 
 
 def weighted_quantile(groups: Mapping[str, Sequence[float] | np.ndarray], share: float) -> float:
@@ -96,7 +100,9 @@ def weighted_quantile(groups: Mapping[str, Sequence[float] | np.ndarray], share:
     return float(values[order][at]) if at < len(values) else math.inf
 
 
-def coverage_left_out(scores: Mapping[str, Sequence[float]], *, share: float = 0.95) -> dict[str, list[bool]]:
+def coverage_left_out(
+    scores: Mapping[str, Sequence[float]], *, share: float = 0.95, least: float = 0.0
+) -> dict[str, list[bool]]:
     """
     For each animal, which of its crests the intervals hold when the factor comes from the other animals.
 
@@ -105,6 +111,6 @@ def coverage_left_out(scores: Mapping[str, Sequence[float]], *, share: float = 0
     held = {}
     for animal, values in scores.items():
         others = {name: other for name, other in scores.items() if name != animal}
-        limit = K95 * fit_scale(others, share=share).factor
+        limit = K95 * fit_scale(others, share=share, least=least).factor
         held[animal] = [bool(value <= limit) for value in values]
     return held

@@ -91,8 +91,11 @@ def rows(
 
 
 def toy_view(paths, role: str) -> View:
-    """The toy picture of a photo, by its name; colours other than those of the drawn ones."""
-    drawn = draw_toy(500 + int(paths.photo.stem[1:]), 1, CPU)
+    """
+    The toy picture of a photo, by its name and the network that sees it; colours other than those of the
+    drawn ones.
+    """
+    drawn = draw_toy((500 if role == "fine" else 700) + int(paths.photo.stem[1:]), 1, CPU)
     image = (255 * drawn.image[0].permute(1, 2, 0).numpy()).astype(np.uint8)
     return View(
         image=np.ascontiguousarray(255 - image),

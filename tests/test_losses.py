@@ -16,6 +16,7 @@ from crestgauge.training.losses import (
     dice_loss,
     heat_loss,
     masked_mean,
+    near_bands,
     tilt_loss,
     total_loss,
 )
@@ -164,3 +165,19 @@ def test_lingual_and_state_count_on_crowns_only():
     for name in ("lingual", "state", "tilt", "tilt_log_sigma"):
         assert float(raw.grad[:, CHANNELS[name]].abs().max()) == 0, name
     assert float(raw.grad[:, CHANNELS["tooth"]].abs().max()) > 0
+
+
+def test_near_bands_keeps_what_decides_widths():
+    """One enamel pixel at (5, 4): rows 3..7 and columns 2..6 stay, all else is not judged, nor is it void."""
+    material = torch.full((2, 12, 12), int(Material.JAW), dtype=torch.uint8)
+    material[0, 5, 4] = int(Material.ENAMEL_BAND)
+    material[0, 4, 4] = IGNORE
+    given = truth(material)
+    near = near_bands(given, 2)
+    kept = torch.zeros(12, 12, dtype=torch.bool)
+    kept[3:8, 2:7] = True
+    kept[4, 4] = False
+    assert torch.equal(near.material[0] != IGNORE, kept)
+    assert torch.equal(near.material[0][kept], material[0][kept])
+    assert (near.material[1] == IGNORE).all() and not near.void.any()
+    assert int((given.material == IGNORE).sum()) == 1  # the given labels are as they were

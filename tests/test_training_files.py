@@ -79,6 +79,56 @@ def test_the_row_is_levelled_with_its_labels(folder):
     assert set(np.unique(view.material[view.tooth > 0])) == {4}
 
 
+def test_edges_of_photo_and_labels_are_one(tmp_path):
+    """
+    Discs whose pixels are as bright as the share of them that lies inside, labels by pixel middles: in the
+    crop both have the same area and middle. Tolerance: stairs of a label edge average out over a rim of 200
+    px or more to 0.03 px; a shift of half a pixel, in crop or photo, would be 0.3 px or more.
+    """
+    for name in ("photos", "labels"):
+        (tmp_path / name).mkdir()
+    scale, angle = 1.7, np.deg2rad(17)  # photo px per crop px
+    y, x = np.mgrid[:1100, :2600].astype(np.float64)
+    inside, tooth = np.zeros(x.shape), np.zeros(x.shape, np.uint8)
+    for number, along in enumerate((nominal_centres_px() - 768) * scale, 1):
+        centre = (1300.3 + along * np.cos(angle), 550.2 + along * np.sin(angle))
+        depth = (30 + 3 * number) * scale - np.hypot(x - centre[0], y - centre[1])
+        inside = np.maximum(inside, np.clip(depth + 0.5, 0, 1))
+        tooth[depth > 0] = number
+    image = np.repeat((20 + 200 * inside).round().astype(np.uint8)[..., None], 3, axis=2)
+    cv2.imwrite(str(tmp_path / "photos" / "a.png"), image)
+    cv2.imwrite(str(tmp_path / "labels" / "a.tooth.png"), tooth)
+    cv2.imwrite(str(tmp_path / "labels" / "a.material.png"), np.where(tooth > 0, 4, 0).astype(np.uint8))
+    view = read_view(list_photos(tmp_path)[0], "fine")
+    bright = np.clip((view.image[..., 0].astype(np.float64) - 20) / 200, 0, 1)
+    for number, middle in enumerate(nominal_centres_px(), 1):
+        window = np.s_[:, round(middle) - 60 : round(middle) + 61]
+        weights = [bright[window], (view.tooth[window] == number).astype(np.float64)]
+        rows, columns = np.mgrid[: weights[0].shape[0], : weights[0].shape[1]]
+        seen, said = (
+            ((w * columns).sum() / w.sum(), (w * rows).sum() / w.sum(), np.sqrt(w.sum() / np.pi))
+            for w in weights
+        )
+        assert seen == pytest.approx(said, abs=0.12)
+
+
+def test_outside_the_photo_has_the_colour_that_a_reading_gives_it(folder, tmp_path):
+    """A photo that ends beside the row, grey at its edge: the mean of its outermost pixels, 70."""
+    for name in ("photos", "labels"):
+        (tmp_path / name).mkdir()
+    tooth = np.zeros((80, 700), np.uint8)
+    for number in range(1, 7):
+        cv2.circle(tooth, (100 * number, 40), 20, number, -1)
+    cv2.imwrite(str(tmp_path / "photos" / "a.png"), np.full((80, 700, 3), 70, np.uint8))
+    for kind in ("tooth", "material"):
+        cv2.imwrite(
+            str(tmp_path / "labels" / f"a.{kind}.png"), np.minimum(tooth, 5) if kind == "material" else tooth
+        )
+    view = read_view(list_photos(tmp_path)[0], "fine")
+    outside = view.image[view.material == 255]
+    assert len(outside) > 1000 and outside.min() == outside.max() == 70
+
+
 def test_truth_goes_along(folder):
     view = read_view(list_photos(folder)[0], "fine")
     assert view.view == (pytest.approx(0.2, abs=0.005), pytest.approx(0.0, abs=0.005))

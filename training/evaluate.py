@@ -252,6 +252,7 @@ def crest_samples(result: Result, truth: dict[str, Any]) -> list[EdgeSample]:
                 known["ratio"],
                 true_dentine_px=known["dentine_px"],
                 true_enamel_px=known["enamel_px"],
+                true_u=known.get("ratio_u") or 0.0,
             )
             if sample is not None:
                 samples.append(sample)

@@ -149,10 +149,11 @@ def read_view(paths: LabelledPhoto, role: Role) -> View:
     material, tooth = read_labels(paths, (photo.height, photo.width))
     truth = json.loads(paths.truth.read_text(encoding="utf-8")) if paths.truth is not None else {}
     frame = (known_frame(truth) or level_frame(tooth)) if role == "fine" else None
+    seen = coarse_view(photo.pixels)
     if role == "fine" and frame is not None:
-        size, image = CROP_SIZE, warp_crop(photo.pixels, frame)
+        # What lies outside the photo has the colour that a reading gives it.
+        size, image = CROP_SIZE, warp_crop(photo.pixels, frame, seen.edge_colour)
     else:
-        seen = coarse_view(photo.pixels)
         size, frame = (COARSE_LONG_SIDE, COARSE_LONG_SIDE), seen.frame
         below, right = size[1] - seen.pixels.shape[0], size[0] - seen.pixels.shape[1]
         image = np.asarray(
@@ -162,7 +163,7 @@ def read_view(paths: LabelledPhoto, role: Role) -> View:
         if role == "fine":  # no two teeth to level by: a picture without a row, at the crop's size
             scale = min(CROP_SIZE[0] / photo.width, CROP_SIZE[1] / photo.height)
             size, frame = CROP_SIZE, RowFrame(matrix=np.array([[scale, 0, 0], [0, scale, 0]]))
-            image = warp_crop(photo.pixels, frame)
+            image = warp_crop(photo.pixels, frame, seen.edge_colour)
     in_view = {
         name: np.asarray(
             cv2.warpAffine(labels, frame.matrix, size, flags=cv2.INTER_NEAREST, borderValue=outside),

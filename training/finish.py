@@ -22,7 +22,7 @@ from crestgauge.training.fit import CHECKPOINT, RECORD, WEIGHTS, without_nan
 from crestgauge.training.label_truth import truth_of
 from crestgauge.training.own import OwnPhoto, OwnSet, Split
 from crestgauge.training.own_card import write_own_card
-from crestgauge.training.recalibrate import Judged, recalibrate
+from crestgauge.training.recalibrate import EXPLAINED, Judged, recalibrate
 
 if TYPE_CHECKING:
     from crestgauge.training.retrain import Job, Tell
@@ -49,23 +49,28 @@ def finish(
     WeightsError
         If torch and onnxruntime differ by more than is allowed.
     """
-    run, home = job.home / "run", job.home
+    home, run = job.home, job.run("fine")
     made = run / "set"
     shutil.rmtree(made, ignore_errors=True)
     made.mkdir(parents=True)
-    _complete_record(run, plan)
-    copy_default(base.manifest.path, "coarse", made)
-    entry = export(run, made, by_content=True)
-    log(f"{entry.name}: {entry.size / 1e6:.1f} MB, torch and onnxruntime agree to {entry.parity_max_abs:.1e}")
+    if not job.coarse:
+        copy_default(base.manifest.path, "coarse", made)
     (made / START).mkdir()
-    state = torch.load(run / WEIGHTS, map_location="cpu", weights_only=True)
-    halves = {k: v.half() if v.is_floating_point() else v for k, v in state.items()}
-    torch.save(halves, made / START / f"{entry.name}.pt")
+    for role in job.roles:
+        steps = job.run(role)
+        _complete_record(steps, plan)
+        entry = export(steps, made, by_content=True)
+        size, parity = f"{entry.size / 1e6:.1f} MB", f"{entry.parity_max_abs:.1e}"
+        log(f"{entry.name}: {size}, torch and onnxruntime agree to {parity}")
+        state = torch.load(steps / WEIGHTS, map_location="cpu", weights_only=True)
+        halves = {k: v.half() if v.is_floating_point() else v for k, v in state.items()}
+        torch.save(halves, made / START / f"{entry.name}.pt")
     judged = judged_photos(own.of([*split.check, *split.test]), run / "truth")
     calibration = recalibrate(
         made,
         judged,
         load_edge_model(base.folder),
+        start=base,
         workers=job.workers,
         tell=lambda done, of: tell("Reading the animals kept back", done, of),
     )
@@ -79,7 +84,8 @@ def finish(
             shutil.rmtree(target)
         path.replace(target)
     made.rmdir()
-    (run / CHECKPOINT).unlink(missing_ok=True)
+    for role in job.roles:
+        (job.run(role) / CHECKPOINT).unlink(missing_ok=True)
     return find_set(job.name, folder=job.folder)
 
 
@@ -103,6 +109,7 @@ def calibration_words(calibration: dict[str, Any]) -> str:
         "edge model": "fitted anew",
         "conformal": f"multiplied by {calibration['factor'] or 1:.2f}",
         "widened only": f"multiplied by {calibration['factor'] or 1:.2f} (too few animals to narrow them)",
+        EXPLAINED: "left as they were: errors of the labels explain those of the readings",
         "kept": "left as they were: too few crests to judge them by",
     }
     words = f"Stated uncertainties were {ways[calibration['method']]}"

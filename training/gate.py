@@ -307,14 +307,19 @@ def by_animal(rows: Rows, other: Rows) -> dict[str, dict[str, list[float]]]:
 
 
 def coverage(rows: Rows) -> dict[str, Any] | None:
-    """Share of 95 % intervals that hold the truth, mean over animals, with its interval; None without any."""
+    """
+    Share of 95 % intervals that hold the truth, mean over animals, with its interval; None without any.
+
+    A truth that comes from a person's labels is uncertain itself, and the interval is that of the difference.
+    """
     held: dict[str, list[bool]] = defaultdict(list)
     for row in rows:
         if not row["usable"] or row["refused"]:
             continue
         for crest in row["crests"]:
             if crest["ratio"] is not None and crest["true_ratio"] is not None:
-                held[row["animal"]].append(abs(crest["ratio"] - crest["true_ratio"]) <= K95 * crest["u"])
+                u = math.hypot(crest["u"], crest.get("true_u", 0.0))
+                held[row["animal"]].append(abs(crest["ratio"] - crest["true_ratio"]) <= K95 * u)
     if not held:
         return None
     shares = [sum(each) / len(each) for each in held.values()]

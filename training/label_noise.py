@@ -15,6 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from crestgauge.model.labels import N_TEETH, Material
 from crestgauge.training.batch import IGNORE
@@ -67,8 +68,10 @@ def noisy_labels(
         With moved lobe dots.
     """
     scale = float(truth.get("px_per_mm") or 15.0)
-    material = enamel_widened(material, float(rng.normal(0, options.hand_mm)) * scale)
     height, width = material.shape
+    by_px = float(rng.normal(0, options.hand_mm)) * scale
+    dither = ndtr(wandering((height, width), options.along_mm * scale, rng)[0])
+    material = enamel_widened(material, by_px, dither)
     field = wandering((height, width), options.along_mm * scale, rng) * options.wander_mm * scale
     x, y = np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32))
     moved = [
@@ -104,19 +107,30 @@ def wandering(shape: tuple[int, int], along_px: float, rng: np.random.Generator)
     return np.stack(fields).astype(np.float32)
 
 
-def enamel_widened(material: Labels, by_px: float) -> Labels:
+def enamel_widened(material: Labels, by_px: float, dither: NDArray[np.float32] | None = None) -> Labels:
     """
     Enamel grown by ``by_px`` into dentine, walls and infundibulum on each side, or shrunk in their favour.
+
+    Parameters
+    ----------
+    material : ndarray of uint8, shape (H, W)
+    by_px : float
+        Labels move by whole pixels: without ``dither`` it is rounded.
+    dither : ndarray, shape (H, W), optional
+        Numbers of 0..1, alike along some length: where they are below the part of a pixel that is left, the
+        edge moves a pixel further, so that it moves by ``by_px`` in the mean.
     """
     enamel = material == Material.ENAMEL_BAND
     if not enamel.any() or by_px == 0:
         return material.copy()
+    whole = np.floor(abs(by_px))
+    steps = np.round(abs(by_px)) if dither is None else whole + (dither < abs(by_px) - whole)
     out = material.copy()
     if by_px > 0:
         reach = cv2.distanceTransform((~enamel).astype(np.uint8), cv2.DIST_L2, 5)
         crown = np.isin(material, (Material.CROWN_WALL, Material.DENTINE, Material.INFUNDIBULUM))
         # A pixel beside enamel lies at distance 1 and is half a pixel from the edge.
-        out[crown & (reach - 0.5 <= by_px)] = Material.ENAMEL_BAND
+        out[crown & (reach - 0.5 <= steps)] = Material.ENAMEL_BAND
         return out
     inside, nearest = cv2.distanceTransformWithLabels(
         enamel.astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
@@ -125,6 +139,6 @@ def enamel_widened(material: Labels, by_px: float) -> Labels:
     table = np.zeros(int(nearest.max()) + 1, dtype=np.uint8)
     table[nearest[~enamel]] = material[~enamel]
     neighbour = table[nearest]
-    rim = enamel & (inside - 0.5 <= -by_px) & (neighbour != IGNORE)
+    rim = enamel & (inside - 0.5 <= steps) & (neighbour != IGNORE)
     out[rim] = neighbour[rim]
     return out

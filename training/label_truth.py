@@ -9,6 +9,7 @@ Ratios that were given otherwise (drawn pictures, callipers) stand in the truth 
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -17,9 +18,11 @@ from numpy.typing import NDArray
 
 from crestgauge.inference.build import round_evidence
 from crestgauge.inference.criteria import Criteria, load_criteria
+from crestgauge.inference.evidence import Quantity, RowEvidence
 from crestgauge.inference.maps import CROP_SIZE, LabelMaps, RowFrame
 from crestgauge.inference.measure import MeasureOptions, measure_row, to_evidence
 from crestgauge.inference.measured import CrestFlag, MeasuredRow, MeasuredTooth
+from crestgauge.inference.row import CROP_PX_PER_MM
 from crestgauge.inference.rules import propose
 from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.model.labels import CHANNELS, N_CHANNELS, N_TEETH, Material
@@ -35,9 +38,25 @@ from crestgauge.training.files import (
     read_labels,
     state_map,
 )
+from crestgauge.training.label_noise import NoiseOptions
 
 TRUTH_SCHEMA = "crestgauge.truth/1"
-EXACT = MeasureOptions(edge_model=EdgeModel(source="labels of a person: no network, no bias"))
+_HAND = NoiseOptions()
+LABELLED = MeasureOptions(
+    edge_model=EdgeModel(
+        sigma_px=_HAND.wander_mm * CROP_PX_PER_MM,
+        blur_gain=0.0,
+        photo_px=0.0,
+        correlation_px=_HAND.along_mm * CROP_PX_PER_MM,
+        # A hand moves all four edges away from the enamel at once, which changes a ratio D / E by
+        # 2 h (E + D) / E^2: as much as independent errors of 1.4 h (no dentine) to 2 h (wide) on each edge.
+        common_px=1.8 * _HAND.hand_mm * CROP_PX_PER_MM,
+        relief_px=0.0,
+        definition_share=0.0,
+        source="labels of a person: no network, no bias; sizes as in label_noise",
+    )
+)
+"""How ratios are measured on labels; their uncertainty is that of a person's edges."""
 VIEW_U = 0.05
 """Uncertainty that is stated for a view direction from a truth file, and for the unknown one. [1]"""
 
@@ -96,8 +115,33 @@ def truth_of(paths: LabelledPhoto, criteria: Criteria | None = None) -> dict[str
     shown = {each.position for each in row.teeth if each.box is not None}
     if truth.get("age_class") is None and shown and shown <= whole:
         key = criteria or load_criteria()
-        truth["age_class"] = propose(round_evidence(to_evidence(row)), key).age_class
+        truth["age_class"] = propose(round_evidence(literal(to_evidence(row))), key).age_class
     return truth
+
+
+def literal(evidence: RowEvidence) -> RowEvidence:
+    """
+    The same values without any uncertainty or other definition: a truth is what the key says of the values as
+    they stand, and no "too near to tell", as for drawn pictures.
+    """
+
+    def certain(value: Quantity | None) -> Quantity | None:
+        return None if value is None else replace(value, u=0.0)
+
+    return RowEvidence(
+        tuple(
+            replace(
+                tooth,
+                crests=tuple(
+                    replace(crest, ratio=certain(crest.ratio), ratio_by_definition={})
+                    for crest in tooth.crests
+                ),
+                infundibulum_left=certain(tooth.infundibulum_left),
+                dentine_share=certain(tooth.dentine_share),
+            )
+            for tooth in evidence.teeth
+        )
+    )
 
 
 def measure_labels(material: Labels, tooth: Labels, truth: dict[str, Any]) -> MeasuredRow | None:
@@ -125,7 +169,7 @@ def measure_labels(material: Labels, tooth: Labels, truth: dict[str, Any]) -> Me
         return None
     maps = label_channels(material, tooth, truth, frame)
     height, width = tooth.shape
-    return measure_row(LabelMaps(maps), frame, None, EXACT, photo_size=(width, height))
+    return measure_row(LabelMaps(maps), frame, None, LABELLED, photo_size=(width, height))
 
 
 def label_channels(
@@ -176,6 +220,7 @@ def crest_truth(tooth: MeasuredTooth) -> list[dict[str, Any]]:
             {
                 "lobe": crest.lobe,
                 "ratio": None if crest.ratio is None else crest.ratio.value,
+                "ratio_u": None if crest.ratio is None else crest.ratio.u,
                 "infundibulum_gone": gone,
                 "dentine_px": None if crest.dentine_px is None else crest.dentine_px.value,
                 "enamel_px": sum(bands) / len(bands) if len(bands) == 2 else None,

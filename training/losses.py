@@ -8,7 +8,7 @@ pixels changes its weight. A block without a single valid pixel in the batch giv
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import torch
 from torch import Tensor
@@ -17,6 +17,10 @@ from torch.nn import functional
 from crestgauge.model.labels import CHANNELS, Material
 from crestgauge.model.network import LOG_SIGMA_RANGE
 from crestgauge.training.batch import IGNORE, Labelled
+
+BAND_REACH_PX = 6
+"""How far from a band's pixels its edges are judged: somewhat more than half a band of enamel, so that a band
+that is missed, or seen where there is none, counts as well. [crop px]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +100,18 @@ def total_loss(raw: Tensor, truth: Labelled, config: LossConfig) -> tuple[Tensor
     }
     total = torch.stack([getattr(config, name) * part for name, part in parts.items()]).sum()
     return total, {name: part.detach() for name, part in parts.items()}
+
+
+def near_bands(truth: Labelled, reach_px: int = BAND_REACH_PX) -> Labelled:
+    """
+    ``truth`` with its material known only where widths are decided: no farther than ``reach_px`` rows and
+    columns from enamel band or dentine. Pictures with neither have no material then.
+    """
+    bands = (truth.material == Material.ENAMEL_BAND) | (truth.material == Material.DENTINE)
+    near = (
+        functional.max_pool2d(bands.float()[:, None], 2 * reach_px + 1, stride=1, padding=reach_px)[:, 0] > 0
+    )
+    return replace(truth, material=truth.material.masked_fill(~near, IGNORE))
 
 
 def tooth_weights(device: torch.device) -> Tensor:

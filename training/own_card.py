@@ -28,8 +28,12 @@ def write_own_card(folder: Path) -> Path:
     """
     from crestgauge.training.finish import calibration_words
 
-    entry = load_manifest(folder / MANIFEST).find("fine")
-    plan, record = _read(folder / "plan.json"), _read(folder / entry.trained_by)
+    manifest = load_manifest(folder / MANIFEST)
+    entry, plan = manifest.find("fine"), _read(folder / "plan.json")
+    lines = training_lines(_read(folder / entry.trained_by))
+    if "coarse" in plan.get("networks", []):
+        coarse = _read(folder / manifest.find("coarse").trained_by)
+        lines = ["Fine network:", "", *lines, "", "Coarse network:", "", *training_lines(coarse)]
     calibration = _read(folder / "calibration.json")
     words = Template(files("crestgauge.training").joinpath("own_card.md").read_text(encoding="utf-8"))
     pages = sorted((folder / GATES).glob("*.md"))
@@ -39,7 +43,7 @@ def write_own_card(folder: Path) -> Path:
         start=f"{plan['start']['set']} ({plan['start']['model']})",
         data=data_words(plan),
         drawn=f"{100 * (1 - settings['share']):.0f} %, out of {settings['drawn']}",
-        training="\n".join(training_lines(record)),
+        training="\n".join(lines),
         calibration=calibration_words(calibration),
         gates="\n\n".join(page.read_text(encoding="utf-8").strip() for page in pages)
         or "Not compared with other weights yet (`crestgauge weights compare`).",
@@ -69,10 +73,17 @@ def training_lines(record: dict[str, Any]) -> list[str]:
         f"{record['steps']} steps in {record['seconds'] / 60:.1f} minutes on {record['device']}; the "
         f"weights are those of step {record['metrics']['step']:.0f}, the best on the animals kept back.",
         "",
-        "| step | loss on animals kept back | loss on drawn pictures |",
-        "|---|---|---|",
+        "Reading loss: material near bands only (the coarse network: everywhere), without tilt and blur; the "
+        "best step has the least on the animals kept back, with what it adds on drawn pictures.",
+        "",
+        "| step | reading loss on animals kept back | on drawn pictures | whole loss on animals kept back "
+        "| on drawn pictures |",
+        "|---|---|---|---|---|",
     ]
-    return lines + [f"| {look['step']:.0f} | {look['own']:.4f} | {look['drawn']:.4f} |" for look in looks]
+    keys = ("own_reading", "drawn_reading", "own", "drawn")
+    return lines + [
+        f"| {look['step']:.0f} | " + " | ".join(f"{look[key]:.4f}" for key in keys) + " |" for look in looks
+    ]
 
 
 def _read(path: Path) -> dict[str, Any]:

@@ -6,6 +6,10 @@ From somebody's own labelled photos to weights of their own, in one call.
 
 Everything that decides the result is in the plan that is written first: data (by hash), split, start weights
 and settings. A killed run goes on from its last checkpoint; with other data it refuses to.
+
+The coarse network, which finds the row in the whole photo, can be trained in the same way. Labels made in the
+levelled crop say nothing of what lies outside it, where nothing is judged then: that a board or a hand is no
+row is learned there from drawn pictures alone. A photo in which no row was found is labelled whole.
 """
 
 from __future__ import annotations
@@ -47,13 +51,20 @@ from crestgauge.training.config import (
 from crestgauge.training.files import View, as_batch, read_view, vary
 from crestgauge.training.finish import PLAN, finish
 from crestgauge.training.fit import SEED_SPAN, WEIGHTS, Run, drawing
-from crestgauge.training.losses import LossConfig, total_loss
+from crestgauge.training.losses import LossConfig, near_bands, total_loss
 from crestgauge.training.metrics import PixelScore
 from crestgauge.training.own import OwnPhoto, OwnSet, Split, read_own, split_animals
 from crestgauge.training.pool import InlineFeeder, generator_for
 from crestgauge.training.replay import drawn_pictures
 
 RUN, DRAWN_FOLDER = "run", ".drawn"
+COARSE_RUN: Final = "coarse"
+"""Folder in that of the run."""
+COARSE_CHANGES: Final[dict[str, Any]] = {
+    "turn_deg": 180.0, "zoom": 1.3, "shift": 0.10, "mirror_columns": True, "blur_px": 1.2
+}  # fmt: skip
+"""How pictures of the coarse network vary otherwise than those of the fine one: a jaw may lie any way. As
+when the shipped one was trained."""
 Tell = Callable[[str, int, int], None]
 """Gets (what is being done, done, of)."""
 CONFIGS: Final = ("retrain-cpu", "retrain-gpu")
@@ -182,6 +193,8 @@ class Job:
         None deals the animals out.
     workers : int
         Processes that read photos for the uncertainties.
+    coarse : bool
+        Train the coarse network too.
     """
 
     name: str
@@ -191,6 +204,16 @@ class Job:
     device: str | None = None
     split: Split | None = None
     workers: int = 1
+    coarse: bool = False
+
+    @property
+    def roles(self) -> tuple[Role, ...]:
+        """Networks that are trained."""
+        return ("fine", "coarse") if self.coarse else ("fine",)
+
+    def run(self, role: Role) -> Path:
+        """Folder of the steps of one network."""
+        return self.home / RUN if role == "fine" else self.home / RUN / COARSE_RUN
 
     @property
     def home(self) -> Path:
@@ -212,7 +235,7 @@ def retrain(
     tell: Tell = lambda what, done, of: None,
 ) -> WeightsSet:
     """
-    Train the fine network on own photos, and enter it as a set of weights.
+    Train the fine network on own photos, with ``job.coarse`` both, and enter them as a set of weights.
 
     Parameters
     ----------
@@ -250,8 +273,11 @@ def retrain(
     _same_plan(run / PLAN, plan)
     counts = {part: len(getattr(split, part)) for part in ("train", "check", "test")}
     log(f"{len(own.photos)} photos; animals: " + ", ".join(f"{n} {part}" for part, n in counts.items()))
-    if not (run / WEIGHTS).is_file():
-        _steps(own, split, base, job, draw, log, tell)
+    for role in job.roles:
+        if not (job.run(role) / WEIGHTS).is_file():
+            if job.coarse:
+                log(f"{role} network")
+            _steps(own, split, base, job, draw, log, tell, role)
     return finish(own, split, base, job, plan, log=log, tell=tell)
 
 
@@ -263,8 +289,10 @@ def _steps(
     draw: Draw | None,
     log: Callable[[str], None],
     tell: Tell,
+    role: Role = "fine",
 ) -> None:
-    config, run = train_config(base, job), job.home / RUN
+    config, run = train_config(base, job, role), job.run(role)
+    run.mkdir(parents=True, exist_ok=True)
     source = draw or drawing(config)
     kept = weights_folder(job.folder) / DRAWN_FOLDER / f"{config.role}-{job.target.type}.pt"
     settings = job.config.own
@@ -276,7 +304,9 @@ def _steps(
         together=8 if job.target.type == "cuda" else 1,
         tell=lambda done, of: tell("Drawing pictures to keep what is known", done, of),
     )
-    going = OwnRun(config, job.config.own, run, job.target, Material(own, split, drawn), log=log, tell=tell)
+    going = OwnRun(
+        config, job.config.own, run, job.target, Material(own, split, drawn, role), log=log, tell=tell
+    )
     try:
         going.go()
         going.finish()
@@ -284,19 +314,20 @@ def _steps(
         going.close()
 
 
-def train_config(base: WeightsSet, job: Job) -> TrainConfig:
-    """The settings of the steps, as the record keeps them."""
+def train_config(base: WeightsSet, job: Job, role: Role = "fine") -> TrainConfig:
+    """The settings of the steps of one network, as the record keeps them."""
     given = job.config
+    changes = COARSE_CHANGES if role == "coarse" and given.augment.share > 0 else {}
     return TrainConfig(
-        name=job.name,
-        role="fine",
+        name=job.name if role == "fine" else f"{job.name}-coarse",
+        role=role,
         seed=given.seed,
         schedule=given.schedule,
         pool=PoolConfig(capacity=given.own.most, start=1, draw=1, every=given.own.every),
         check=CheckConfig(pictures=given.own.drawn_check, log_seconds=30.0),
-        network=replace(start_network(base, "fine"), start=str(start_file(base, "fine"))),
+        network=replace(start_network(base, role), start=str(start_file(base, role))),
         loss=given.loss,
-        augment=given.augment,
+        augment=replace(given.augment, **changes),
         draw=given.draw,
     )
 
@@ -353,16 +384,16 @@ def _record(base: WeightsSet, role: Role) -> dict[str, Any]:
 class Material:
     """Pictures of a retraining: own photos that train and that check, drawn ones of both kinds."""
 
-    def __init__(self, own: OwnSet, split: Split, drawn: Packed) -> None:
+    def __init__(self, own: OwnSet, split: Split, drawn: Packed, role: Role = "fine") -> None:
         self.train = own.of(split.train)
         self.check = [photo for photo in own.of(split.check) if photo.usable]
-        self.drawn = drawn
+        self.drawn, self.role = drawn, role
 
     def draw(self, config: TrainConfig, device: torch.device) -> OwnDraw:
         """The own photos as a drawing function."""
         # A CPU that trains has no core to spare.
         ahead = min(os.cpu_count() or 1, 12) if device.type == "cuda" else 0
-        return OwnDraw(self.train, first=config.seed * SEED_SPAN, ahead=ahead)
+        return OwnDraw(self.train, first=config.seed * SEED_SPAN, ahead=ahead, role=self.role)
 
     def ready(self, settings: OwnConfig) -> int:
         """Own pictures to hold ready."""
@@ -380,10 +411,12 @@ class OwnDraw:
     ahead : int
         Threads that prepare the pictures of the next seeds, so that a GPU need not wait. What a seed gives
         does not depend on it.
+    role : "fine" or "coarse"
+        The network whose view is drawn.
     """
 
-    def __init__(self, photos: list[OwnPhoto], first: int, ahead: int = 0) -> None:
-        self.photos, self.first, self.ahead = photos, first, ahead
+    def __init__(self, photos: list[OwnPhoto], first: int, ahead: int = 0, role: Role = "fine") -> None:
+        self.photos, self.first, self.ahead, self.role = photos, first, ahead, role
         self._pool = ThreadPoolExecutor(ahead) if ahead else None
         self._begun: dict[int, Future[View]] = {}
 
@@ -403,7 +436,7 @@ class OwnDraw:
     def view(self, number: int) -> View:
         """The picture of one seed."""
         photo = self.photos[(number - self.first) % len(self.photos)]
-        return vary(read_view(photo.paths, "fine"), number % (2**31 - 1))
+        return vary(read_view(photo.paths, self.role), number % (2**31 - 1))
 
     def close(self) -> None:
         """Let the threads go."""
@@ -447,7 +480,7 @@ class OwnRun(Run):
         everyone = torch.arange(len(material.drawn))
         self.drawn_check = material.drawn.take(everyone[:count])
         self.drawn = material.drawn.take(everyone[count:]).to(device)
-        self.own_check = [read_view(photo.paths, "fine") for photo in material.check]
+        self.own_check = [read_view(photo.paths, material.role) for photo in material.check]
 
     def _make_feeder(self, added: int) -> InlineFeeder:
         pool = self.config.pool
@@ -507,24 +540,33 @@ class OwnRun(Run):
         return self.progress() >= 1 or self.poor >= self.settings.patience
 
     def look(self) -> dict[str, float]:
-        """Loss of the averaged weights on the animals kept back and on drawn pictures; keeps the best."""
-        own = self._loss_of([as_batch([view], self.device) for view in self.own_check])
-        drawn = self._loss_of(
+        """
+        Losses of the averaged weights on the animals kept back and on drawn pictures; keeps the best.
+
+        The best are those that measure best (`_losses_of`), with what is forgotten counted one to one: the
+        reading loss on own photos and any rise of that on drawn pictures. The whole loss also falls by
+        telling a board from a jaw, or by a surer guess of the camera's direction, while bands get worse.
+        """
+        own, reading = self._losses_of([as_batch([view], self.device) for view in self.own_check])
+        drawn, kept = self._losses_of(
             [
                 unpack(self.drawn_check.take(torch.tensor([k])).to(self.device))
                 for k in range(len(self.drawn_check))
             ]
         )
-        values = {"step": float(self.step), "seconds": round(self.elapsed, 1), "own": own, "drawn": drawn}
+        found = {"own": own, "own_reading": reading, "drawn": drawn, "drawn_reading": kept}
+        first = self.checks[0]["drawn_reading"] if self.checks else kept
+        score = reading + max(kept - first, 0.0)
+        values = {"step": float(self.step), "seconds": round(self.elapsed, 1), **found, "score": score}
         self.checks.append(values)
-        if not self.best or own < self.best["own"]:
+        if not self.best or score < self.best["score"]:
             state = {k: v.detach().cpu().clone() for k, v in self.average.network.state_dict().items()}
-            self.best, self.poor = {"own": own, "drawn": drawn, "step": self.step, "state": state}, 0
+            self.best, self.poor = {**found, "score": score, "step": self.step, "state": state}, 0
         else:
             self.poor += 1
         self.log(
-            f"step {self.step}: loss on animals kept back {own:.4f} (best {self.best['own']:.4f} at step "
-            f"{self.best['step']}), on drawn pictures {drawn:.4f}"
+            f"step {self.step}: reading loss on animals kept back {reading:.4f}, on drawn pictures "
+            f"{kept:.4f} (best: step {self.best['step']})"
         )
         return values
 
@@ -538,14 +580,23 @@ class OwnRun(Run):
                 score.add(activated(truth.image.contiguous(memory_format=self.layout)).float(), truth)
         return {"step": float(self.best["step"]), "seconds": round(self.elapsed, 1), **score.values()}
 
-    def _loss_of(self, batches: list[Any]) -> float:
-        network, losses = self.average.network.eval(), []
+    def _losses_of(self, batches: list[Any]) -> tuple[float, float]:
+        """
+        Two means over pictures: the loss that is trained, and the reading loss. That one has material near
+        bands only, where widths are decided, and neither tilt nor blur, which move no edge. The coarse
+        network measures no band: its material counts everywhere.
+        """
+        network = self.average.network.eval()
+        whole = self.config.loss
+        reading = replace(whole, tilt=0.0, blur=0.0)
+        losses = []
         for truth in batches:
             with torch.inference_mode():
                 raw = network(truth.image.contiguous(memory_format=self.layout))
-                total, _ = total_loss(raw, truth, self.config.loss)
-            losses.append(float(total))
-        return sum(losses) / len(losses)
+                judged = near_bands(truth) if self.config.role == "fine" else truth
+                pair = [total_loss(raw, truth, whole)[0], total_loss(raw, judged, reading)[0]]
+            losses.append([float(value) for value in pair])
+        return tuple(sum(each) / len(each) for each in zip(*losses, strict=True))
 
     def extra_state(self) -> dict[str, Any]:
         """What the checkpoint keeps beside that of any run."""
@@ -570,6 +621,7 @@ def _plan(own: OwnSet, split: Split, base: WeightsSet, job: Job) -> dict[str, An
             },
             "notes": list(own.notes),
         },
+        "networks": list(job.roles),
         "split": split.to_dict(),
         "start": {"set": base.name, "model": base.model, "identity": base.identity()},
         "config": json.loads(json.dumps(asdict(job.config))),
@@ -590,12 +642,13 @@ def _same_plan(path: Path, plan: dict[str, Any]) -> None:
         part.write_text(json.dumps(plan, indent=1) + "\n", encoding="utf-8")
         part.replace(path)
         return
-    before = json.loads(path.read_text(encoding="utf-8"))
+    before = {"networks": ["fine"]} | json.loads(path.read_text(encoding="utf-8"))
     words = {
         "data": "photos or labels",
         "split": "split of the animals",
         "start": "start weights",
         "config": "settings",
+        "networks": "networks to train",
     }
     other = [what for key, what in words.items() if before.get(key) != plan[key]]
     if other:

@@ -132,6 +132,7 @@ def match_crests(truth: Sequence[Record], read: Sequence[Record]) -> list[Record
                     "position": tooth["position"],
                     "lobe": crest["lobe"],
                     "true_ratio": crest["ratio"],
+                    "true_u": crest.get("ratio_u") or 0.0,
                     "true_gone": crest["infundibulum_gone"],
                     "gone": None if other is None else "infundibulum_gone" in other["flags"],
                     "ratio": None if ratio is None else ratio["value"],

@@ -54,6 +54,20 @@ def test_each_fault_is_found(part, old, new, words):
     assert faults == [] if words is None else any(words in fault for fault in faults), faults
 
 
+def test_intervals_are_held_against_what_a_label_can_say():
+    """
+    Ratios off by 0.2 with u = 0.06: not held against a measured truth, but against labels with u = 0.1, since
+    0.2 < 1.96 * hypot(0.06, 0.1) = 0.229.
+    """
+    found = rows(1, 0.0, u=0.06)
+    for crest in (crest for row in found for crest in row["crests"]):
+        crest["ratio"] = crest["true_ratio"] + 0.2
+    assert module.coverage(found)["share"] == 0.0
+    for crest in (crest for row in found for crest in row["crests"]):
+        crest["true_u"] = 0.1
+    assert module.coverage(found)["share"] == 1.0
+
+
 def test_what_was_not_looked_at_is_a_fault():
     assert find_faults(parts(independent=None)) == ["the independent pictures were not looked at"]
 

@@ -13,6 +13,7 @@ import pytest
 from crestgauge.inference.calibrate import EdgeSample
 from crestgauge.inference.edge_file import read_edge_model
 from crestgauge.inference.uncertainty import EdgeModel
+from crestgauge.model import local
 from crestgauge.training import recalibrate as module
 from crestgauge.training.recalibrate import Judged, fitted, recalibrate, with_bias
 
@@ -69,6 +70,23 @@ def test_many_animals_fit_the_whole_model():
     assert model.common_px * model.scale == pytest.approx(1.0, rel=0.25)
     assert report["coverage_left_out"]["share"] == pytest.approx(0.95, abs=0.04)  # se 1.4 % of alike crests
     assert (model.dentine_bias_px, model.enamel_bias_px) == (BASE.dentine_bias_px, BASE.enamel_bias_px)
+
+
+def test_start_weights_read_the_same_photos_where_labels_judge(tmp_path, monkeypatch):
+    """Two readings of the photos, by their manifests; none by the start weights where truth is measured."""
+    home = local.find_set(local.SHIPPED)
+    for label_u, manifests in ((0.1, {tmp_path / "weights.toml", home.manifest.path}), (0.0, None)):
+        asked = []
+
+        def read_pairs(pairs, options, workers, asked=asked, label_u=label_u):
+            asked.append(options.manifest)
+            for each in shifted(animals(len(pairs), 0.1), 0.0, 0.0).values():
+                yield {}, [replace(s, true_u=label_u) for s in each]
+
+        monkeypatch.setattr(module, "read_pairs", read_pairs)
+        judged = [Judged(animal=f"a{k}", photo=Path("p"), truth=Path("t")) for k in range(6)]
+        recalibrate(tmp_path, judged, BASE, start=home)
+        assert set(asked) == (manifests or {tmp_path / "weights.toml"})
 
 
 def test_hardly_any_crest_changes_nothing():
@@ -146,3 +164,74 @@ def test_photos_are_read_again_with_the_new_biases(tmp_path, monkeypatch):
     model = read_edge_model(tmp_path / "edge_model.toml")
     assert model.to_mapping() == report["model"]
     assert "120 crests of 20 animals" in model.source
+
+
+def test_labels_of_one_hand_move_a_bias_less():
+    """By hand: a habit of 2 * 0.03 mm * 15 px/mm = 0.9 px joins the variance of the mean, for any number."""
+    for count in (2, 20):
+        given = shifted(animals(count, 0.1), 0.4, -0.2)
+        labelled = {name: [replace(s, true_u=0.1) for s in each] for name, each in given.items()}
+        share = 0.25 / (0.25 + 4 * 0.36 / (count + 3) / count + 0.9**2)
+        # 1536 px * 0.8 / 82 mm is 14.985 px per mm
+        assert with_bias(BASE, labelled).dentine_bias_px == pytest.approx(0.4 * share, rel=0.003)
+
+
+def test_a_bias_follows_the_network_that_was_trained():
+    """
+    Start weights 0.3 px above the labels, trained ones on them. By hand: the bias follows by -0.3 px, which
+    leaves widths where they were, and moves towards the labels by the share of one hand, of the 0.3 px.
+    """
+    given = animals(20, 0.1)
+    now, then = (
+        {name: [replace(s, true_u=0.1) for s in each] for name, each in shifted(given, error, 0.0).items()}
+        for error in (0.0, 0.3)
+    )
+    share = 0.25 / (0.25 + 4 * 0.36 / 23 / 20 + 0.9**2)
+    assert with_bias(BASE, now, then).dentine_bias_px == pytest.approx(-0.3 + 0.3 * share, abs=0.001)
+    assert with_bias(BASE, now, then).enamel_bias_px == 0.0
+    # Not trained at all: as without the second reading. Measured truth needs no start weights.
+    assert with_bias(BASE, then, then) == with_bias(BASE, then)
+    measured = shifted(given, 0.4, 0.0)
+    assert with_bias(BASE, measured, then) == with_bias(BASE, measured)
+    # Start weights that read none of these photos say nothing of where widths were.
+    assert with_bias(BASE, then, {}) == with_bias(BASE, then)
+
+
+def labelled(given: dict[str, list[EdgeSample]], label_u: float, seed: int = 2):
+    """The same crests, their truth off by a normal error that it states."""
+    rng = np.random.default_rng(seed)
+    return {
+        name: [
+            replace(s, true_ratio=s.true_ratio + label_u * float(rng.normal()), true_u=label_u) for s in each
+        ]
+        for name, each in given.items()
+    }
+
+
+@pytest.mark.parametrize("count", [12, 30, 60])
+def test_errors_of_labels_do_not_widen_what_readings_state(count):
+    """
+    Readings with the errors that BASE states, labels far more wrong: nothing is widened, where the same
+    errors of readings alone would more than double it. Coverage of the difference is 95 %, less two standard
+    errors of alike crests (2 * 3 %).
+    """
+    given = labelled(animals(count, 0.5), 0.5)
+    model, report = fitted(given, BASE)
+    assert model.scale == 1.0
+    assert report["coverage_left_out"]["share"] >= 0.89
+    bare = {name: [replace(s, true_u=0.0) for s in each] for name, each in given.items()}
+    plain, _ = fitted(bare, BASE)
+    sample = given["a0"][0]
+    assert sample.u(plain) > 2 * sample.u(BASE)
+
+
+def test_errors_beyond_those_of_labels_still_widen():
+    """Readings four times as wrong as stated, labels far better than that: nearly four times as wide."""
+    model, report = fitted(labelled(animals(30, 2.0), 0.1), BASE)
+    assert report["method"] == "conformal" and 3.0 < model.scale < 5.5
+
+
+def test_labels_may_show_that_readings_are_surer():
+    """Errors of a tenth of what is stated, labels included: narrowed as far as the whole errors allow."""
+    model, report = fitted(labelled(animals(25, 0.05), 0.01), BASE)
+    assert report["method"] == "conformal" and 0.05 < model.scale < 0.5
