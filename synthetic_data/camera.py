@@ -10,10 +10,14 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional as F
 
+from crestgauge.synthetic_data.ground import Ground
 from crestgauge.synthetic_data.jaw import JawFields
 from crestgauge.synthetic_data.wear import CrownFields, Grid
 
 Array = NDArray[np.float64]
+
+STEEP_LEVELS = 24
+"""Further levels of the march through the bone for a camera in the plane of the row; none below 17 degrees."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -167,14 +171,15 @@ def march(
     crowns: CrownFields,
     jaw: JawFields,
     *,
-    ground_z: float,
+    ground: Ground,
     device: torch.device,
     steps: tuple[int, int] = (32, 12),
 ) -> Hits:
     """
     Follow each pixel's ray down to the first surface: levels of z first, then bisection to a few micrometres.
 
-    Rays that meet neither crown nor bone end on the ground plane ``ground_z``.
+    Rays that meet neither crown nor bone end on the ground. A slanting ray runs far between two levels and would
+    cut the corners of thin bone in steps, so there are more of them the more the camera is tilted.
     """
 
     def f32(values: object) -> Tensor:
@@ -196,13 +201,15 @@ def march(
     top = float(max(crowns.surface.max(), jaw.surface.max())) + 0.05
     crown_low = float(jaw.surface[jaw.surface > -59].median()) - 4.0
     low = float(jaw.surface[jaw.surface > -59].min())
+    tilt = float(np.hypot(camera.forward[0], camera.forward[1]))
+    below = steps[1] + round(STEEP_LEVELS * max(tilt - 0.3, 0.0))
     levels = np.concatenate(
         (
             np.linspace(top, crown_low, steps[0]),
-            np.linspace(crown_low, min(low, crown_low - 1.0), steps[1])[1:],
+            np.linspace(crown_low, min(low, crown_low - 1.0), below)[1:],
         )
     )
-    hit_z = torch.full_like(dz, float("nan"))
+    hit_z = torch.full_like(dz, low)
     above = torch.full_like(dz, top)
     found = torch.zeros_like(dz, dtype=torch.bool)
     previous = top
@@ -213,17 +220,17 @@ def march(
         above = torch.where(now, torch.full_like(above, float(previous)), above)
         found |= now
         previous = level
-    lower, upper = torch.nan_to_num(hit_z, nan=ground_z), above
+    lower, upper = hit_z, above
     for _ in range(6):
         middle = 0.5 * (lower + upper)
         crown, bone = rays.heights(middle)
         inside = torch.maximum(crown, bone) >= middle
         lower, upper = torch.where(inside, middle, lower), torch.where(inside, upper, middle)
-    z = torch.where(found, lower, torch.full_like(lower, ground_z))
-    x, y = origin[0] + sx * (z - oz), origin[1] + sy * (z - oz)
+    x, y = origin[0] + sx * (lower - oz), origin[1] + sy * (lower - oz)
     crown, bone = height(crowns, jaw, x, y)
+    on_it = torch.stack((x, y, lower), dim=1)
     return Hits(
-        point=torch.stack((x, y, z), dim=1),
+        point=torch.where(found[:, None], on_it, ground.met(origin, direction)),
         direction=direction,
         on_jaw=found,
         on_crown=found & (crown >= bone),

@@ -10,16 +10,16 @@ from numpy.random import Generator
 from torch import Tensor
 
 from crestgauge.synthetic_data.anatomy import Jaw
-from crestgauge.synthetic_data.camera import Camera, Hits
+from crestgauge.synthetic_data.camera import Camera
 from crestgauge.synthetic_data.textures import ground, ground_bank
 
 
-def ground_colour(hits: Hits, rng: Generator, kind: str) -> Tensor:
-    """Colour of the ground under every pixel, with a few flat things lying on it, shape (N, 3)."""
-    device = hits.point.device
+def ground_colour(place: tuple[Tensor, Tensor], rng: Generator, kind: str) -> Tensor:
+    """Colour of the ground at places in it (x, y) [mm], with a few flat things lying on it, shape (N, 3)."""
+    x, y = place
+    device = x.device
     bank = ground_bank(str(device))[kind]
     picture = bank[int(rng.integers(len(bank)))]
-    x, y = hits.point[:, 0], hits.point[:, 1]
     angle, size = rng.uniform(0, 2 * np.pi), float(np.exp(rng.uniform(np.log(45), np.log(420))))
     c, s = np.cos(angle), np.sin(angle)
     colour = ground(picture, (c * x - s * y) / size + rng.uniform(), (s * x + c * y) / size + rng.uniform()).T

@@ -64,6 +64,19 @@ def noise(x: Tensor, y: Tensor, rng: Generator) -> tuple[dict[int, Tensor], dict
     return dict(zip(big, coarse, strict=True)), dict(zip(fine, dense, strict=True))
 
 
+def unrolled(x: Tensor, y: Tensor, z: Tensor, rng: Generator) -> tuple[Tensor, Tensor]:
+    """
+    Places in the plane of the noise, (N,) each. [mm]
+
+    Noise laid over the plane of the row alone is drawn out into upright streaks on every wall, and a network
+    could tell tilt by the streaks. A slanting projection has none on upright walls, whichever way they face.
+    """
+    along, across = rng.choice([-1.0, 1.0], 2) * rng.uniform([0.2, 0.6], [0.6, 1.3])
+    if rng.uniform() < 0.1:  # grooves and runs of dirt that do go down the wall
+        along, across = 0.3 * along, 0.15 * across
+    return x + along * z, y + across * z
+
+
 def _mix(a: Tensor, b: Tensor, t: Tensor) -> Tensor:
     return a + (b - a) * t.clamp(0, 1)[:, None]
 
