@@ -12,6 +12,7 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from crestgauge.synthetic_data.anatomy import Jaw
+from crestgauge.synthetic_data.mandible import Coats, lower_border, reshaped
 from crestgauge.synthetic_data.wear import FAR_BELOW, CrownFields, Grid
 
 PITCH_PER_MM = 4.0
@@ -24,7 +25,8 @@ CROWN_FLOOR = -14.0
 class JawFields:
     """
     Height of bone and gum, and slow averages of everything (bone and crowns) for the light that reaches
-    hollows; ``beside`` is 1 on the row of teeth and falls to 0 over some mm of bone. [mm]
+    hollows; ``beside`` is 1 on the row of teeth and falls to 0 over some mm of bone; ``coats`` is what covers
+    the bone. [mm]
     """
 
     grid: Grid
@@ -32,6 +34,7 @@ class JawFields:
     around_small: Tensor
     around_large: Tensor
     beside: Tensor
+    coats: Coats
 
 
 def _outline(jaw: Jaw, x: Tensor, rng: Generator, end: float) -> tuple[Tensor, Tensor, Tensor]:
@@ -111,6 +114,7 @@ def jaw_fields(
     fleshy : bool
         Gum and cheek flesh left on (a fresh jaw) instead of a cleaned bone.
     """
+    more = rng.spawn(1)[0]  # what came later draws from here: animals stay what they were
     grid = Grid(
         -FRONT_MM,
         -SIDE_MM,
@@ -171,7 +175,9 @@ def jaw_fields(
     beside = _blur(standing.float(), 1.4)
     z = z + rng.uniform(-0.8, 1.3) * beside  # swollen or shrunk towards the teeth
     tail = (x < -rng.uniform(20.0, FRONT_MM)) | (x > end + rng.uniform(16.0, 45.0))
-    z = torch.where((z < jaw.gum_z - depth) | tail, torch.full_like(z, FAR_BELOW), z)
+    z, coats = reshaped(jaw, z, x, y, within & (crown > CROWN_FLOOR + 0.01), more, PITCH_PER_MM, fleshy=fleshy)
+    border = lower_border(jaw, line, end, depth, more)
+    z = torch.where((z < border) | tail, torch.full_like(z, FAR_BELOW), z)
     z = torch.where(
         _cut_away(jaw, crowns, unit, within, rng, fleshy=fleshy), torch.full_like(z, FAR_BELOW), z
     )
@@ -182,6 +188,7 @@ def jaw_fields(
         around_small=_blur(whole, 1.2),
         around_large=_blur(whole, 4.0),
         beside=(2.0 * beside).clamp_max(1.0),
+        coats=coats,
     )
 
 
@@ -193,6 +200,8 @@ def _cut_away(
     for tooth in jaw.teeth:
         if tooth.state == "erupting" and rng.uniform() < (0.7 if fleshy else 0.2):
             inner = torch.where(crowns.tooth == tooth.position, torch.full_like(inner, -1.0), inner)
+    if any(t.fracture for t in jaw.teeth):  # a crown broken off below its neck leaves bone, no hole to the ground
+        inner = torch.where(crowns.surface > FAR_BELOW, inner, torch.full_like(inner, -1.0))
     inner = F.grid_sample(inner[None, None], unit[None], align_corners=True, padding_mode="border")[0, 0]
     return within & (inner > 0)
 

@@ -42,6 +42,7 @@ class Marks:
     z : height below the unworn tips [mm]
     outer, inner, fossa : distance inside the cut rim, the dentine, the infundibulum; below 0 outside [mm]
     beside : 1 on the row of teeth, falling to 0 over some mm of bone
+    root, enamel : shares of root cement and of front teeth on the bone
     big, fine : noise by kind, see `textures.noise_bank`
     """
 
@@ -50,6 +51,8 @@ class Marks:
     inner: Tensor
     fossa: Tensor
     beside: Tensor
+    root: Tensor
+    enamel: Tensor
     big: dict[int, Tensor]
     fine: dict[int, Tensor]
 
@@ -269,3 +272,16 @@ def jaw_colour(m: Marks, rng: Generator, *, fleshy: bool) -> Tensor:
         where = torch.sigmoid((m.big[1] + 0.8 * m.fine[3] - rng.uniform(0.5, 2.0)) * 4)
         colour = _mix(colour, mud, where * rng.uniform(0.3, 0.9))
     return colour
+
+
+def coated(colour: Tensor, m: Marks, rng: Generator) -> Tensor:
+    """Colour of bone (N, 3) with root cement round the necks and enamel on front teeth."""
+
+    def f32(values: NDArray[np.float64]) -> Tensor:
+        return torch.as_tensor(values, dtype=torch.float32, device=m.z.device)
+
+    cement = f32(varied(rng, pick(rng, CEMENT_TONES if rng.uniform() < 0.6 else BONE_TONES), 0.3))
+    white = f32(varied(rng, pick(rng, ENAMEL_TONES), 0.15))
+    roots = _grown(cement, 0.25 * m.fine[2] + 0.12 * m.fine[3])
+    colour = _mix(colour, roots, m.root * rng.uniform(0.3, 1.0))
+    return _mix(colour, _grown(white, 0.1 * m.big[2] + 0.05 * m.fine[4]), m.enamel * rng.uniform(0.8, 1.0))

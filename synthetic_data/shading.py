@@ -14,7 +14,7 @@ from crestgauge.model.labels import Material
 from crestgauge.synthetic_data.camera import AlongRays, Camera, Hits, sample
 from crestgauge.synthetic_data.ground import Ground
 from crestgauge.synthetic_data.jaw import CROWN_FLOOR, JawFields
-from crestgauge.synthetic_data.paint import Marks, crown_colour, jaw_colour, noise, unrolled
+from crestgauge.synthetic_data.paint import Marks, coated, crown_colour, jaw_colour, noise, unrolled
 from crestgauge.synthetic_data.rims import Rims, relief
 from crestgauge.synthetic_data.textures import noise_bank, tile
 from crestgauge.synthetic_data.tones import Colour
@@ -122,12 +122,15 @@ def surface(
     m = _material(hits, crown, outer, inner, fossa)
     over, down = unrolled(x, y, z, more)
     big, fine = noise(over, down, rng)
+    beside, root, enamel = sample(jaw.grid, torch.stack((jaw.beside, jaw.coats.root, jaw.coats.enamel)), x, y)
     marks = Marks(
         z=z,
         outer=outer,
         inner=inner,
         fossa=fossa,
-        beside=sample(jaw.grid, jaw.beside, x, y),
+        beside=beside,
+        root=root,
+        enamel=enamel,
         big=big,
         fine=fine,
     )
@@ -140,7 +143,7 @@ def surface(
         packed=crowns.packed,
         pixel_mm=pixel_mm,
     )
-    flesh = jaw_colour(marks, rng, fleshy=fleshy)
+    flesh = coated(jaw_colour(marks, rng, fleshy=fleshy), marks, more)
     colour = torch.where(crown[:, None], teeth, torch.where(hits.on_jaw[:, None], flesh, under))
     wet, one = rng.uniform() < 0.5, torch.ones_like(x)
     gloss = torch.where(

@@ -1,0 +1,131 @@
+"""
+What a jaw bone shows of its sides: lower border, receding bone round necks and roots, front teeth.
+
+All of it is drawn outside the outlines of the cheek teeth: which of their surface stands clear of gum and bone,
+and with it every truth, stays what `crestgauge.synthetic_data.jaw` made it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from numpy.random import Generator
+from torch import Tensor
+from torch.nn import functional as F
+
+from crestgauge.synthetic_data.anatomy import Jaw
+
+GUARD_MM = 0.5
+"""Bone this near to a cheek tooth is left as it is: bilinear sampling must not reach what is changed."""
+DEEPEST_MM = -50.0
+ROOTS_SHARE, SCALLOP_SHARE, INCISOR_SHARE = 0.3, 0.5, 0.35
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Coats:
+    """Shares 0..1 of what covers the bone, shape of its grid each: root cement, enamel of front teeth."""
+
+    root: Tensor
+    enamel: Tensor
+
+
+def _spread(mask: Tensor, reach: int) -> Tensor:
+    """Mask (H, W) grown by a square of ``reach`` nodes to every side."""
+    return F.max_pool2d(mask[None, None], 2 * reach + 1, stride=1, padding=reach)[0, 0]
+
+
+def _soft(field: Tensor, sigma: float) -> Tensor:
+    """Field (H, W) blurred by about ``sigma`` nodes, with two boxes."""
+    size = 2 * max(1, round(sigma)) + 1
+    for _ in range(2):
+        field = F.avg_pool2d(field[None, None], size, stride=1, padding=size // 2)[0, 0]
+    return field
+
+
+def lower_border(jaw: Jaw, line: Tensor, end: float, depth: float, rng: Generator) -> Tensor:
+    """
+    Height of the lower border along the row, (N,): shallow before tooth 1, deepest near the angle, bellied. [mm]
+    """
+    ahead, behind = (-line / 45.0).clamp(0, 1), ((line - 0.4 * end) / (0.6 * end + 30.0)).clamp(0, 1)
+    share = 1 - rng.uniform(0.0, 0.6) * ahead + rng.uniform(-0.1, 0.45) * behind
+    belly = rng.uniform(-0.08, 0.16) * torch.sin(np.pi * (line / max(end, 1.0)).clamp(0, 1))
+    wave = rng.uniform(0.0, 0.05) * torch.sin(line / rng.uniform(7.0, 20.0) + rng.uniform(0, 6.3))
+    stretched = depth * rng.uniform(0.85, 1.25) * (share + belly + wave)
+    least = 16.0 - 9.0 * (-line / 12.0).clamp(0, 1)
+    return (jaw.gum_z - torch.maximum(stretched, least)).clamp_min(DEEPEST_MM)
+
+
+def reshaped(
+    jaw: Jaw,
+    z: Tensor,
+    x: Tensor,
+    y: Tensor,
+    standing: Tensor,
+    rng: Generator,
+    pitch: float,
+    *,
+    fleshy: bool,
+) -> tuple[Tensor, Coats]:
+    """
+    Bone with receded edges, scallops and front teeth.
+
+    Parameters
+    ----------
+    jaw : Jaw
+    z, x, y : Tensor, shape (H, W)
+        Height of bone and gum, and where. [mm]
+    standing : Tensor of bool, shape (H, W)
+        Nodes inside a cheek tooth's outline.
+    rng : numpy Generator
+    pitch : float
+        Nodes per mm.
+    fleshy : bool
+        Flesh left on: edges stay covered.
+    """
+    guard = (_soft(standing.float(), GUARD_MM * pitch) > 0.06).float()
+    root, enamel = torch.zeros_like(z), torch.zeros_like(z)
+    # A gutter round the teeth: 0 at the guard, deepest a good millimetre off, running out over some more.
+    wide = _soft(_spread(guard, round(float(rng.uniform(1.2, 3.0)) * pitch)), 0.8 * pitch)
+    near = (1.6 * (wide - _soft(guard, 0.6 * pitch))).clamp(0, 1)
+    change = torch.zeros_like(z)
+    line = x[0]
+    lobes = np.array([lobe.x for lobe in jaw.lobes])
+    wave = sum((torch.exp(-(((line - float(at)) / 2.3) ** 2)) for at in lobes), torch.zeros_like(line))
+    if rng.uniform() < SCALLOP_SHARE:  # the edge swings up between lobes, or bulges over their roots
+        change = change + rng.uniform(-0.9, 0.9) * (wave - 0.5) * near
+    old = float(np.clip((jaw.age_years - 2.0) / 7.0, 0.1, 1.0))
+    if rng.uniform() < (0.1 if fleshy else ROOTS_SHARE):
+        loss = rng.uniform(0.8, 2.5) + rng.uniform(0.0, 3.0) * old
+        forks = 1 + rng.uniform(0.0, 0.9) * (1 - wave.clamp(0, 1))
+        patchy = 1 + rng.uniform(0.0, 0.6) * torch.sin(line / rng.uniform(5.0, 16.0) + rng.uniform(0, 6.3))
+        side = torch.where(y < 0, float(rng.uniform(0.1, 1)), float(rng.uniform(0.1, 1)))
+        change = change - loss * forks * patchy * side * near
+        root = _soft(_spread(guard, round(0.5 * pitch)), 0.4 * pitch)
+    changed = torch.where(guard > 0, z, z + change)
+    if rng.uniform() < INCISOR_SHARE:
+        changed, enamel = _front_teeth(jaw, changed, x, y, rng)
+    return changed, Coats(root=root, enamel=enamel)
+
+
+def _front_teeth(jaw: Jaw, z: Tensor, x: Tensor, y: Tensor, rng: Generator) -> tuple[Tensor, Tensor]:
+    """Three or four small spade-shaped teeth at the front end of the bone, leaning forward."""
+    front = -float(rng.uniform(26.0, 50.0))
+    column = ((x[0] - front).abs()).argmin()
+    height, across = z[:, column].max(0)
+    if float(height) < jaw.gum_z - 25.0:  # the bone is broken off before its front
+        return z, torch.zeros_like(z)
+    enamel, lean = torch.zeros_like(z), float(rng.uniform(0.1, 0.7))
+    at_y, step = float(y[int(across), 0]), float(rng.uniform(2.0, 3.2))
+    out = z
+    for k in range(int(rng.integers(2, 5))):
+        cx, cy = front - 0.8 * k + float(rng.normal(0, 0.4)), at_y + (k - 1.2) * step * float(rng.choice([1.0, 0.85]))
+        turn = float(rng.normal(0.25 * (k - 1.5), 0.12))
+        u = (x - cx) * np.cos(turn) + (y - cy) * np.sin(turn)
+        v = -(x - cx) * np.sin(turn) + (y - cy) * np.cos(turn)
+        inside = (u.abs() / rng.uniform(4.0, 6.5)) ** 3 + (v.abs() / (0.55 * step)) ** 3 < 1
+        crown = height + rng.uniform(0.5, 3.5) - lean * u - 0.25 * v * v
+        here = inside & (z < crown)
+        out, enamel = torch.where(here, crown, out), torch.where(here, torch.ones_like(z), enamel)
+    return out, enamel
