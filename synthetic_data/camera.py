@@ -17,7 +17,7 @@ from crestgauge.synthetic_data.wear import CrownFields, Grid
 Array = NDArray[np.float64]
 
 STEEP_LEVELS = 24
-"""Further levels of the march through the bone for a camera in the plane of the row; none below 17 degrees."""
+"""Levels more of the march through the bone for a camera in the plane of the row; none below 17 degrees."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -178,8 +178,8 @@ def march(
     """
     Follow each pixel's ray down to the first surface: levels of z first, then bisection to a few micrometres.
 
-    Rays that meet neither crown nor bone end on the ground. A slanting ray runs far between two levels and would
-    cut the corners of thin bone in steps, so there are more of them the more the camera is tilted.
+    Rays that meet neither crown nor bone end on the ground. A slanting ray runs far between two levels and
+    would cut the corners of thin bone in steps, so there are more of them the more the camera is tilted.
     """
 
     def f32(values: object) -> Tensor:
@@ -199,8 +199,9 @@ def march(
     slope = torch.stack((sx, sy), dim=1)
     rays = AlongRays(crowns, jaw, origin[:2] - slope * oz, slope)
     top = float(max(crowns.surface.max(), jaw.surface.max())) + 0.05
-    crown_low = float(jaw.surface[jaw.surface > -59].median()) - 4.0
-    low = float(jaw.surface[jaw.surface > -59].min())
+    there = jaw.surface[jaw.surface > -59]
+    crown_low = float(there.median()) - 4.0 if there.numel() else -20.0
+    low = float(there.min()) if there.numel() else -40.0
     tilt = float(np.hypot(camera.forward[0], camera.forward[1]))
     below = steps[1] + round(STEEP_LEVELS * max(tilt - 0.3, 0.0))
     levels = np.concatenate(

@@ -23,8 +23,12 @@ from crestgauge.synthetic_data.scene import (
     levelled_camera,
     sample_conditions,
     sample_specimen,
+    without_jaw,
     without_teeth,
 )
+
+BARE_JAW_SHARE = 0.3
+"""Share of a jaw without teeth among pictures without a row; the others show no jaw at all."""
 
 
 def sample_tilt(rng: Generator, steep_share: float) -> float:
@@ -150,7 +154,11 @@ def draw_one(
     generator = torch.Generator(device=device).manual_seed(seed)
     animal = specimen or sample_specimen(rng, sample_conditions(rng, options), device)
     with_row = bool(rng.uniform() >= options.share_without_jaw)
-    shown = animal if with_row else without_teeth(animal)
+    shown = animal
+    if not with_row:
+        more = rng.spawn(1)[0]
+        bare = more.uniform() < BARE_JAW_SHARE
+        shown = without_teeth(animal) if bare else without_jaw(animal, more, device)
     if options.view == "fine":
         scene = fine_scene(rng, shown, options, device, with_row=with_row)
         unit = 1.0

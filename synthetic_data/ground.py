@@ -1,8 +1,8 @@
 """
 The plane that a jaw lies on.
 
-A camera that looks straight down on a table sees a level table, however the jaw on it is turned: a jaw lying on
-its side shows its teeth from the side over a ground that is not foreshortened at all. So the ground says
+A camera that looks straight down on a table sees a level table, however the jaw on it is turned: a jaw lying
+on its side shows its teeth from the side over a ground that is not foreshortened at all. So the ground says
 nothing of the tilt of the row, and the drawn pictures must not let it.
 """
 
@@ -23,7 +23,7 @@ LAID_SHARE = (0.38, 0.44, 0.18)
 """How often the ground is parallel to the chewing surfaces, square to the line of sight, or neither."""
 MOST_SLANT_DEG = 35.0
 LEAST_FACING = 0.3
-"""Least cosine between the ground's normal and the line of sight: a ground seen from its edge is no ground."""
+"""Least cosine between the ground's normal and the line of sight: from its edge a ground shows nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,8 +1,8 @@
 """
 What a jaw bone shows of its sides: lower border, receding bone round necks and roots, front teeth.
 
-All of it is drawn outside the outlines of the cheek teeth: which of their surface stands clear of gum and bone,
-and with it every truth, stays what `crestgauge.synthetic_data.jaw` made it.
+All of it is drawn outside the outlines of the cheek teeth: which of their surface stands clear of gum and
+bone, and with it every truth, stays what `crestgauge.synthetic_data.jaw` made it.
 """
 
 from __future__ import annotations
@@ -20,6 +20,8 @@ from crestgauge.synthetic_data.anatomy import Jaw
 GUARD_MM = 0.5
 """Bone this near to a cheek tooth is left as it is: bilinear sampling must not reach what is changed."""
 DEEPEST_MM = -50.0
+OFF_ROW_MM = 6.5
+"""Beyond the ends of the row by this much the fields of the crowns say nothing any more."""
 ROOTS_SHARE, SCALLOP_SHARE, INCISOR_SHARE = 0.3, 0.5, 0.35
 
 
@@ -44,17 +46,16 @@ def _soft(field: Tensor, sigma: float) -> Tensor:
     return field
 
 
-def lower_border(jaw: Jaw, line: Tensor, end: float, depth: float, rng: Generator) -> Tensor:
+def lower_border(jaw: Jaw, line: Tensor, depth: float, rng: Generator) -> Tensor:
     """
-    Height of the lower border along the row, (N,): shallow before tooth 1, deepest near the angle, bellied. [mm]
+    Height of the lower border along the row, (N,): level under the teeth, often shallower before them and
+    deeper towards the angle behind. [mm]
     """
-    ahead, behind = (-line / 45.0).clamp(0, 1), ((line - 0.4 * end) / (0.6 * end + 30.0)).clamp(0, 1)
-    share = 1 - rng.uniform(0.0, 0.6) * ahead + rng.uniform(-0.1, 0.45) * behind
-    belly = rng.uniform(-0.08, 0.16) * torch.sin(np.pi * (line / max(end, 1.0)).clamp(0, 1))
-    wave = rng.uniform(0.0, 0.05) * torch.sin(line / rng.uniform(7.0, 20.0) + rng.uniform(0, 6.3))
-    stretched = depth * rng.uniform(0.85, 1.25) * (share + belly + wave)
-    least = 16.0 - 9.0 * (-line / 12.0).clamp(0, 1)
-    return (jaw.gum_z - torch.maximum(stretched, least)).clamp_min(DEEPEST_MM)
+    ahead = ((-OFF_ROW_MM - line) / 38.0).clamp(0, 1)
+    behind = ((line - jaw.row_mm - OFF_ROW_MM) / 40.0).clamp(0, 1)
+    wave = rng.uniform(0.0, 0.12) * torch.sin(line / rng.uniform(5.0, 20.0)) * torch.maximum(ahead, behind)
+    share = 1 - rng.uniform(0.0, 0.65) * ahead.sqrt() + rng.uniform(-0.15, 0.5) * behind + wave
+    return (jaw.gum_z - depth * share).clamp_min(DEEPEST_MM)
 
 
 def reshaped(
@@ -64,8 +65,9 @@ def reshaped(
     y: Tensor,
     standing: Tensor,
     rng: Generator,
-    pitch: float,
     *,
+    pitch: float,
+    depth: float,
     fleshy: bool,
 ) -> tuple[Tensor, Coats]:
     """
@@ -81,6 +83,8 @@ def reshaped(
     rng : numpy Generator
     pitch : float
         Nodes per mm.
+    depth : float
+        How far the bone reaches below the gum line. [mm]
     fleshy : bool
         Flesh left on: edges stay covered.
     """
@@ -103,7 +107,8 @@ def reshaped(
         side = torch.where(y < 0, float(rng.uniform(0.1, 1)), float(rng.uniform(0.1, 1)))
         change = change - loss * forks * patchy * side * near
         root = _soft(_spread(guard, round(0.5 * pitch)), 0.4 * pitch)
-    changed = torch.where(guard > 0, z, z + change)
+    floor = jaw.gum_z - depth + 0.2
+    changed = torch.where((guard > 0) | (z < floor), z, (z + change).clamp_min(floor))
     if rng.uniform() < INCISOR_SHARE:
         changed, enamel = _front_teeth(jaw, changed, x, y, rng)
     return changed, Coats(root=root, enamel=enamel)
@@ -120,7 +125,10 @@ def _front_teeth(jaw: Jaw, z: Tensor, x: Tensor, y: Tensor, rng: Generator) -> t
     at_y, step = float(y[int(across), 0]), float(rng.uniform(2.0, 3.2))
     out = z
     for k in range(int(rng.integers(2, 5))):
-        cx, cy = front - 0.8 * k + float(rng.normal(0, 0.4)), at_y + (k - 1.2) * step * float(rng.choice([1.0, 0.85]))
+        cx, cy = (
+            front - 0.8 * k + float(rng.normal(0, 0.4)),
+            at_y + (k - 1.2) * step * float(rng.choice([1.0, 0.85])),
+        )
         turn = float(rng.normal(0.25 * (k - 1.5), 0.12))
         u = (x - cx) * np.cos(turn) + (y - cy) * np.sin(turn)
         v = -(x - cx) * np.sin(turn) + (y - cy) * np.cos(turn)

@@ -4,7 +4,7 @@ One scene: a jaw (or none), what lies under it and over it, seen by one camera; 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import torch
@@ -21,6 +21,7 @@ from crestgauge.synthetic_data.options import DrawOptions
 from crestgauge.synthetic_data.phone import blur
 from crestgauge.synthetic_data.rims import sample_rims
 from crestgauge.synthetic_data.shading import Surface, lit, sample_lights, surface
+from crestgauge.synthetic_data.things import things
 from crestgauge.synthetic_data.wear import FAR_BELOW, CrownFields, crown_fields
 
 GRID_PX_PER_MM = 14.0
@@ -131,6 +132,11 @@ def without_teeth(specimen: Specimen) -> Specimen:
     return Specimen(jaw=specimen.jaw, crowns=bare, bone=specimen.bone, fleshy=specimen.fleshy)
 
 
+def without_jaw(specimen: Specimen, rng: Generator, device: torch.device) -> Specimen:
+    """Something else in the place of the jaw: nothing of it is jaw or tooth."""
+    return replace(without_teeth(specimen), bone=things(rng, device), fleshy=False)
+
+
 def row_target(jaw: Jaw) -> np.ndarray:
     """Middle of the row at the height of the chewing surfaces. [mm]"""
     teeth = [t for t in jaw.teeth if t.lobes]
@@ -218,7 +224,9 @@ def _ground(rng: Generator, specimen: Specimen, camera: Camera, gap_mm: float) -
     z = bone.surface[thin]
     there = z > -59
     if not there.any():
-        return sample_ground(rng, sight / np.linalg.norm(sight), z.new_tensor([[0.0, 0.0, EMPTY_GROUND_Z]]), gap_mm)
+        return sample_ground(
+            rng, sight / np.linalg.norm(sight), z.new_tensor([[0.0, 0.0, EMPTY_GROUND_Z]]), gap_mm
+        )
     low = torch.full_like(z, float(z[there].min()))
     points = torch.stack((x[thin], y[thin], low), -1)[there]
     return sample_ground(rng, sight / np.linalg.norm(sight), points, gap_mm)

@@ -20,7 +20,6 @@ from crestgauge.synthetic_data.textures import noise_bank, tile
 from crestgauge.synthetic_data.tones import Colour
 from crestgauge.synthetic_data.wear import CrownFields
 
-
 Array = NDArray[np.float64]
 
 LOWEST_LIT = -55.0
@@ -120,6 +119,8 @@ def surface(
     tooth, lobe = sample(crowns.grid, owner, x, y, mode="nearest")
     crown = hits.on_crown & (tooth > 0)
     m = _material(hits, crown, outer, inner, fossa)
+    if jaw.paint is not None:
+        m = torch.where(m == Material.JAW, torch.full_like(m, float(Material.BACKGROUND)), m)
     over, down = unrolled(x, y, z, more)
     big, fine = noise(over, down, rng)
     beside, root, enamel = sample(jaw.grid, torch.stack((jaw.beside, jaw.coats.root, jaw.coats.enamel)), x, y)
@@ -143,7 +144,10 @@ def surface(
         packed=crowns.packed,
         pixel_mm=pixel_mm,
     )
-    flesh = coated(jaw_colour(marks, rng, fleshy=fleshy), marks, more)
+    if jaw.paint is None:
+        flesh = coated(jaw_colour(marks, rng, fleshy=fleshy), marks, more)
+    else:
+        flesh = sample(jaw.grid, jaw.paint, x, y).T * torch.exp(rng.uniform(0.02, 0.15) * fine[3])[:, None]
     colour = torch.where(crown[:, None], teeth, torch.where(hits.on_jaw[:, None], flesh, under))
     wet, one = rng.uniform() < 0.5, torch.ones_like(x)
     gloss = torch.where(
