@@ -12,7 +12,7 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from crestgauge.synthetic_data.anatomy import Jaw
-from crestgauge.synthetic_data.mandible import OFF_ROW_MM, Coats, lower_border, reshaped
+from crestgauge.synthetic_data.mandible import OFF_ROW_MM, Coats, front_teeth, lower_border, reshaped
 from crestgauge.synthetic_data.wear import FAR_BELOW, CrownFields, Grid
 
 PITCH_PER_MM = 4.0
@@ -175,13 +175,16 @@ def jaw_fields(
     standing = within & (crown > CROWN_FLOOR + 0.5)
     beside = blurred(standing.float(), 1.4)
     z = z + rng.uniform(-0.8, 1.3) * beside  # swollen or shrunk towards the teeth
-    tail = (x < -rng.uniform(20.0, FRONT_MM)) | (x > end + rng.uniform(16.0, 45.0))
+    front_end = -rng.uniform(20.0, FRONT_MM)
+    tail = (x < front_end) | (x > end + rng.uniform(16.0, 45.0))
+    tail[[0, -1]], tail[:, [0, -1]] = True, True  # sampling repeats the rim
+    z = torch.where(tail, torch.full_like(z, FAR_BELOW), z)
     beyond = _beyond(jaw, line)
     z = torch.where((z < jaw.gum_z - depth) & ~beyond, torch.full_like(z, FAR_BELOW), z)
     inside = within & (crown > CROWN_FLOOR + 0.01)
+    z = torch.where(beyond & (z < lower_border(jaw, line, depth, more)), torch.full_like(z, FAR_BELOW), z)
     z, coats = reshaped(jaw, z, x, y, inside, more, pitch=PITCH_PER_MM, depth=depth, fleshy=fleshy)
-    gone = tail | (beyond & (z < lower_border(jaw, line, depth, more)))
-    z = torch.where(gone, torch.full_like(z, FAR_BELOW), z)
+    z, coats = front_teeth(jaw, z, x, y, coats, float(front_end), more)
     z = torch.where(
         _cut_away(jaw, crowns, unit, within, rng, fleshy=fleshy), torch.full_like(z, FAR_BELOW), z
     )

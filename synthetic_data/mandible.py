@@ -16,6 +16,7 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from crestgauge.synthetic_data.anatomy import Jaw
+from crestgauge.synthetic_data.wear import FAR_BELOW
 
 GUARD_MM = 0.5
 """Bone this near to a cheek tooth is left as it is: bilinear sampling must not reach what is changed."""
@@ -71,7 +72,7 @@ def reshaped(
     fleshy: bool,
 ) -> tuple[Tensor, Coats]:
     """
-    Bone with receded edges, scallops and front teeth.
+    Bone with receded edges and scallops.
 
     Parameters
     ----------
@@ -89,7 +90,7 @@ def reshaped(
         Flesh left on: edges stay covered.
     """
     guard = (_soft(standing.float(), GUARD_MM * pitch) > 0.06).float()
-    root, enamel = torch.zeros_like(z), torch.zeros_like(z)
+    root = torch.zeros_like(z)
     # A gutter round the teeth: 0 at the guard, deepest a good millimetre off, running out over some more.
     wide = _soft(_spread(guard, round(float(rng.uniform(1.2, 3.0)) * pitch)), 0.8 * pitch)
     near = (1.6 * (wide - _soft(guard, 0.6 * pitch))).clamp(0, 1)
@@ -109,31 +110,36 @@ def reshaped(
         root = _soft(_spread(guard, round(0.5 * pitch)), 0.4 * pitch)
     floor = jaw.gum_z - depth + 0.2
     changed = torch.where((guard > 0) | (z < floor), z, (z + change).clamp_min(floor))
-    if rng.uniform() < INCISOR_SHARE:
-        changed, enamel = _front_teeth(jaw, changed, x, y, rng)
-    return changed, Coats(root=root, enamel=enamel)
+    return changed, Coats(root=root, enamel=torch.zeros_like(z))
 
 
-def _front_teeth(jaw: Jaw, z: Tensor, x: Tensor, y: Tensor, rng: Generator) -> tuple[Tensor, Tensor]:
-    """Three or four small spade-shaped teeth at the front end of the bone, leaning forward."""
-    front = -float(rng.uniform(26.0, 50.0))
-    column = ((x[0] - front).abs()).argmin()
+def front_teeth(
+    jaw: Jaw, z: Tensor, x: Tensor, y: Tensor, coats: Coats, front: float, rng: Generator
+) -> tuple[Tensor, Coats]:
+    """
+    Three or four small spade-shaped teeth at the front end of the bone, leaning forward, or none.
+
+    They belong to the jaw like all that sticks to its bone: no label names them.
+    """
+    if rng.uniform() >= INCISOR_SHARE or front > -25.0:
+        return z, coats
+    column = ((x[0] - front - 2.0).abs()).argmin()
     height, across = z[:, column].max(0)
-    if float(height) < jaw.gum_z - 25.0:  # the bone is broken off before its front
-        return z, torch.zeros_like(z)
-    enamel, lean = torch.zeros_like(z), float(rng.uniform(0.1, 0.7))
-    at_y, step = float(y[int(across), 0]), float(rng.uniform(2.0, 3.2))
-    out = z
-    for k in range(int(rng.integers(2, 5))):
-        cx, cy = (
-            front - 0.8 * k + float(rng.normal(0, 0.4)),
-            at_y + (k - 1.2) * step * float(rng.choice([1.0, 0.85])),
-        )
-        turn = float(rng.normal(0.25 * (k - 1.5), 0.12))
+    if float(height) < jaw.gum_z - 25.0:
+        return z, coats
+    enamel, lean = torch.zeros_like(z), float(rng.uniform(0.05, 0.6))
+    at_y, step = float(y[int(across), 0]), float(rng.uniform(2.0, 3.4))
+    count, out = int(rng.integers(2, 5)), z
+    for k in range(count):
+        place = k - 0.5 * (count - 1)
+        cx, cy = front - 2.5 + 0.8 * k + float(rng.normal(0, 0.4)), at_y + place * step
+        turn = float(rng.normal(-0.2 * place, 0.1))
         u = (x - cx) * np.cos(turn) + (y - cy) * np.sin(turn)
         v = -(x - cx) * np.sin(turn) + (y - cy) * np.cos(turn)
-        inside = (u.abs() / rng.uniform(4.0, 6.5)) ** 3 + (v.abs() / (0.55 * step)) ** 3 < 1
-        crown = height + rng.uniform(0.5, 3.5) - lean * u - 0.25 * v * v
-        here = inside & (z < crown)
+        wide = 0.55 * step * (1 - 0.05 * u.clamp(-6, 6))
+        inside = (u.abs() / rng.uniform(4.5, 7.0)) ** 3 + (v.abs() / wide) ** 3 < 1
+        crown = height + rng.uniform(-0.5, 2.5) - lean * u - 0.25 * v * v
+        here = inside & (out < crown)
         out, enamel = torch.where(here, crown, out), torch.where(here, torch.ones_like(z), enamel)
-    return out, enamel
+    out[[0, -1]], out[:, [0, -1]] = FAR_BELOW, FAR_BELOW
+    return out, Coats(root=coats.root, enamel=enamel)

@@ -14,10 +14,11 @@ from torch import Tensor
 from crestgauge.model.labels import LOBE_SIGMA, ToothState
 from crestgauge.synthetic_data.anatomy import Jaw, bowed, sample_jaw
 from crestgauge.synthetic_data.camera import Camera, Hits, look_at, march, sample
-from crestgauge.synthetic_data.clutter import Canvas, cover_up, ground_colour, lay_over
+from crestgauge.synthetic_data.clutter import cover_up, ground_colour, lay_over
 from crestgauge.synthetic_data.ground import Ground, sample_ground
 from crestgauge.synthetic_data.jaw import JawFields, jaw_fields
 from crestgauge.synthetic_data.options import DrawOptions
+from crestgauge.synthetic_data.overlays import Canvas
 from crestgauge.synthetic_data.phone import blur
 from crestgauge.synthetic_data.rims import sample_rims
 from crestgauge.synthetic_data.shading import Surface, lit, sample_lights, surface
