@@ -26,9 +26,12 @@ from crestgauge.synthetic_data.scene import (
     without_jaw,
     without_teeth,
 )
+from crestgauge.synthetic_data.spoil import shone_on
 
 BARE_JAW_SHARE = 0.3
 """Share of a jaw without teeth among pictures without a row; the others show no jaw at all."""
+SHINE_SHARE = 0.05
+"""Share of pictures with reflections on the molars that hide colour but change no label."""
 
 
 def sample_tilt(rng: Generator, steep_share: float) -> float:
@@ -155,8 +158,8 @@ def draw_one(
     animal = specimen or sample_specimen(rng, sample_conditions(rng, options), device)
     with_row = bool(rng.uniform() >= options.share_without_jaw)
     shown = animal
+    more = rng.spawn(1)[0]  # draws of its own: what came later leaves the rest of a picture as it was
     if not with_row:
-        more = rng.spawn(1)[0]
         bare = more.uniform() < BARE_JAW_SHARE
         shown = without_teeth(animal) if bare else without_jaw(animal, more, device)
     if options.view == "fine":
@@ -172,7 +175,9 @@ def draw_one(
         dark=rng.uniform() < 0.03,
         glare=rng.uniform() < 0.03,
     )
-    image = develop(scene.light, phone, generator, jpeg=True)
+    shines = more.uniform() < SHINE_SHARE
+    light = shone_on(more, scene) if shines else scene.light
+    image = develop(light, phone, generator, jpeg=True)
     if options.view == "fine":
         maps = {
             name: getattr(scene, name) for name in ("material", "tooth", "lingual", "lobe", "state", "tilt")

@@ -188,6 +188,7 @@ def draw_scene(
         stain=conditions.stain,
         fleshy=specimen.fleshy,
         pixel_mm=pixel_mm,
+        gum_z=specimen.jaw.gum_z,
     )
     size = (camera.height, camera.width)
     light = lit(

@@ -96,6 +96,7 @@ def surface(
     stain: str,
     fleshy: bool,
     pixel_mm: float,
+    gum_z: float,
 ) -> Surface:
     """
     Materials and base colours.
@@ -111,6 +112,8 @@ def surface(
         How the edges of the bands look.
     pixel_mm : float
         Size of a pixel on the teeth.
+    gum_z : float
+        Height of the gum line. [mm]
     """
     x, y, z = hits.point.unbind(1)
     stacked = torch.stack((crowns.outer_edge, crowns.inner_edge, crowns.fossa, crowns.lingual))
@@ -126,6 +129,7 @@ def surface(
     beside, root, enamel = sample(jaw.grid, torch.stack((jaw.beside, jaw.coats.root, jaw.coats.enamel)), x, y)
     marks = Marks(
         z=z,
+        gum_z=gum_z,
         outer=outer,
         inner=inner,
         fossa=fossa,
@@ -140,6 +144,7 @@ def surface(
         m == Material.INFUNDIBULUM,
         rims,
         rng,
+        more,
         stain=stain,
         packed=crowns.packed,
         pixel_mm=pixel_mm,
