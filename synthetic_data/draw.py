@@ -4,7 +4,7 @@ Batches for training, drawn where the network lives (CPU or GPU), deterministic 
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import torch
@@ -13,6 +13,7 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from crestgauge.inference.maps import NOMINAL_ROW_MM, NOMINAL_ROW_SHARE
+from crestgauge.synthetic_data.camera import Camera
 from crestgauge.synthetic_data.labelled import IGNORE, Labelled
 from crestgauge.synthetic_data.options import DrawOptions
 from crestgauge.synthetic_data.phone import develop, sample_phone
@@ -21,6 +22,7 @@ from crestgauge.synthetic_data.scene import (
     Specimen,
     draw_scene,
     levelled_camera,
+    row_target,
     sample_conditions,
     sample_specimen,
     without_jaw,
@@ -30,6 +32,8 @@ from crestgauge.synthetic_data.spoil import shone_on
 
 BARE_JAW_SHARE = 0.3
 """Share of a jaw without teeth among pictures without a row; the others show no jaw at all."""
+MOST_ENLARGED = 2.5
+"""A row seen along itself from 66 degrees; beyond, a reading has nothing left to cut a crop by."""
 SHINE_SHARE = 0.05
 """Share of pictures with reflections on the molars that hide colour but change no label."""
 
@@ -53,6 +57,21 @@ def full_row_mm(specimen: Specimen) -> float:
     return float(seen / max(sum(shares[t.position] for t in jaw.teeth if t.lobes), 0.1))
 
 
+def full_length(camera: Camera, specimen: Specimen, px_per_mm: float) -> Camera:
+    """
+    The same camera with the row drawn as long as it would be seen from straight above.
+
+    The levelled crop of a reading is cut to the length of the row as seen. A row tilted along itself is seen
+    shorter, so its crop is enlarged, and no length tells the fine network of the tilt.
+    """
+    teeth = [t for t in specimen.jaw.teeth if t.lobes]
+    z = row_target(specimen.jaw)[2]
+    ends = np.array([[teeth[0].x0, 0.0, z], [teeth[-1].x0 + teeth[-1].length, 0.0, z]])
+    seen = float(np.linalg.norm(np.diff(camera.project(ends), axis=0)))
+    enlarged = min(px_per_mm * float(ends[1, 0] - ends[0, 0]) / max(seen, 1e-3), MOST_ENLARGED)
+    return replace(camera, focal_px=camera.focal_px * enlarged)
+
+
 def fine_scene(
     rng: Generator, specimen: Specimen, options: DrawOptions, device: torch.device, *, with_row: bool
 ) -> Scene:
@@ -73,6 +92,8 @@ def fine_scene(
         roll_deg=float(rng.normal(0, 3.0)),
         offset_px=off,
     )
+    if with_row:
+        camera = full_length(camera, specimen, scale)
     return draw_scene(rng, specimen, camera, sample_conditions(rng, options), device, with_row=with_row)
 
 
