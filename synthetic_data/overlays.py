@@ -128,10 +128,12 @@ def finger(
     part = canvas.window(*_corners(tip, base, radius))
     if part is None or not bare:
         return
-    way = (base - tip) / max(float(np.linalg.norm(base - tip)), 1e-6)
+    long = max(float(np.linalg.norm(base - tip)), 1e-6)
+    way = (base - tip) / long
     xx, yy = canvas.xx[part] - float(tip[0]), canvas.yy[part] - float(tip[1])
     along, off = xx * float(way[0]) + yy * float(way[1]), yy * float(way[0]) - xx * float(way[1])
     inside = torch.where(along < 0, torch.hypot(along, off), off.abs()) < 0.9 * radius
+    inside &= along < long
     change = torch.zeros_like(along)
     for joint in (2.4, 2.7, 5.2):
         wide = radius * float(more.uniform(0.06, 0.2))
@@ -142,8 +144,8 @@ def finger(
     light = canvas.light[here] * torch.exp(change * inside)
     if more.uniform() < 0.55:
         shift = float(more.normal(0, 0.25)) * radius  # a finger seen half from its side
-        long, wide = radius * float(more.uniform(0.6, 0.95)), radius * float(more.uniform(0.4, 0.72))
-        u, v = (along - radius * float(more.uniform(0.0, 0.35))) / long, (off - shift) / wide
+        high, wide = radius * float(more.uniform(0.6, 0.95)), radius * float(more.uniform(0.4, 0.72))
+        u, v = (along - radius * float(more.uniform(0.0, 0.35))) / high, (off - shift) / wide
         d = (u.abs() ** 2.8 + v.abs() ** 2.8) ** (1 / 2.8)
         plate = ((1 - d) * 0.6 * radius / 1.5 + 0.5).clamp(0, 1) * inside
         tone = np.clip(colour * np.exp(more.normal(0.25, 0.2)) * np.array([1.0, 0.93, 0.92]), 0.01, 0.95)
