@@ -210,18 +210,16 @@ def march(
             np.linspace(crown_low, min(low, crown_low - 1.0), below)[1:],
         )
     )
-    hit_z = torch.full_like(dz, low)
-    above = torch.full_like(dz, top)
-    found = torch.zeros_like(dz, dtype=torch.bool)
-    previous = top
+    # Once below a surface a ray stays found, so the number of levels since then says where that was: four
+    # operations a level, where writing down both heights at each would take nine.
+    found, since = torch.zeros_like(dz, dtype=torch.bool), torch.zeros_like(dz, dtype=torch.int16)
     for level in levels[1:]:
         crown, bone = rays.heights(float(level))
-        now = (torch.maximum(crown, bone) >= level) & ~found
-        hit_z = torch.where(now, torch.full_like(hit_z, float(level)), hit_z)
-        above = torch.where(now, torch.full_like(above, float(previous)), above)
-        found |= now
-        previous = level
-    lower, upper = hit_z, above
+        found |= torch.maximum(crown, bone) >= float(level)
+        since += found
+    heights = f32(levels)
+    first = (len(levels) - since.long()).clamp_max(len(levels) - 1)
+    lower, upper = heights[first], heights[first - 1]
     for _ in range(6):
         middle = 0.5 * (lower + upper)
         crown, bone = rays.heights(middle)

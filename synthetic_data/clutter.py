@@ -151,7 +151,7 @@ def _small_things(canvas: Canvas, corners: Array, scale: float, level: float, rn
     """Wisps of hide, drops of water and cut marks: none of them hides what lies under it."""
     along = corners[1] - corners[0]
     across = np.array([-along[1], along[0]]) / max(float(np.hypot(*along)), 1e-6)
-    if rng.uniform() < 0.09:
+    if rng.uniform() < 0.07:
         side = float(rng.choice([-1, 1])) * rng.uniform(6, 16)
         for _ in range(int(rng.integers(1, 4))):
             tuft(

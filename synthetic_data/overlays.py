@@ -188,7 +188,7 @@ def tuft(canvas: Canvas, at: Array, scale: float, level: float, rng: Generator) 
     """A wisp of hide: hairs that lie roughly one way. [px, px per mm]"""
     turn, long = rng.uniform(0, 6.3), scale * rng.uniform(5, 22)
     tone, spread = np.array(HAIRS[int(rng.integers(len(HAIRS)))]), scale * rng.uniform(2, 9)
-    for _ in range(int(rng.integers(6, 26))):
+    for _ in range(int(rng.integers(5, 18))):
         p = at + rng.normal(0, spread, 2)
         way = turn + rng.normal(0, 0.25)
         q = p + long * rng.uniform(0.5, 1.2) * np.array([np.cos(way), np.sin(way)])
