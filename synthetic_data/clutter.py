@@ -191,15 +191,22 @@ def cover_up(
     level: float,
     pixel_mm: float,
 ) -> None:
-    """Hide a stretch of the row (shares of its length) under fingers, a lump of meat or mud, or a glove."""
+    """Hide a stretch of the row (shares of its length) under fingers, lumps of meat or mud, or a glove."""
     ends = camera.project(np.array([[jaw.row_mm * c, 0.0, 0.0] for c in stretch]))
     along = ends[1] - ends[0]
     across = np.array([-along[1], along[0]]) / max(float(np.hypot(*along)), 1e-6)
     more = rng.spawn(1)[0]
-    kind = rng.choice(["fingers", "lump", "along"])
+    kind = rng.choice(["fingers", "lump", "along", "smear"])
     bare = rng.uniform() < 0.5
-    pool = MEAT if kind == "lump" else SKIN if bare else GLOVES
+    pool = MEAT if kind in ("lump", "smear") else SKIN if bare else GLOVES
     colour = np.array(pool[int(rng.integers(len(pool)))]) * np.exp(rng.normal(0, 0.2))
+    if kind == "smear":  # lumps of mud or meat that run into each other
+        for share in np.linspace(0.0, 1.0, int(rng.integers(6, 10))):
+            at = ends[0] + along * share + across * rng.normal(0, 1.2) / pixel_mm
+            tone, radius = colour * np.exp(rng.normal(0, 0.12)), rng.uniform(10.0, 14.0) / pixel_mm
+            slip = at + rng.normal(0, 2.0, 2) / pixel_mm
+            capsule(canvas, at, slip, radius, tone, level, rng, ragged=rng.uniform(0.05, 0.2))
+        return
     if kind != "fingers":
         ragged = float(rng.uniform(0.03, 0.12)) if kind == "lump" else 0.0
         radius = (11.0 if ragged else 9.0) / pixel_mm
