@@ -92,7 +92,8 @@ def reshaped(
     guard = (_soft(standing.float(), GUARD_MM * pitch) > 0.06).float()
     root = torch.zeros_like(z)
     # A gutter round the teeth: 0 at the guard, deepest a good millimetre off, running out over some more.
-    wide = _soft(_spread(guard, round(float(rng.uniform(1.2, 3.0)) * pitch)), 0.8 * pitch)
+    reach = float(rng.uniform(0.9, 2.0)) * pitch
+    wide = _soft((_soft(guard, reach) > 0.05).float(), 0.8 * pitch)
     near = (1.6 * (wide - _soft(guard, 0.6 * pitch))).clamp(0, 1)
     change = torch.zeros_like(z)
     line = x[0]
