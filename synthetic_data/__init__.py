@@ -3,11 +3,12 @@ Drawn jaws: anatomy, wear, light, camera, and the truth that comes with them.
 
     anatomy    one animal: teeth, lobes, ridges, eruption, wear depths           (numpy, seeded)
     wear       two-surface wear model: outer enamel, enamel-dentine junction, wear surface  (torch)
-    jaw        bone and gum round the teeth                                       (torch)
+    jaw        bone and gum round the teeth; mandible   their sides               (torch)
     camera     perspective camera, rays, ray march into the height fields         (torch)
     textures   noise and background pictures                                      (numpy, cached)
     shading    materials, light, shadow, gloss                                    (torch)
-    scene      what lies under and over the jaw                                   (torch)
+    ground     the plane the jaw lies on;  things   what is no jaw at all         (torch)
+    scene      what lies under and over the jaw (clutter, overlays)               (torch)
     phone      lens blur, noise, sharpening, tone                                 (torch)
     truth      widths on the surface by the declared definition, states, class    (torch -> plain values)
     draw       batches for training;  dataset   photographs with truth on disk

@@ -10,10 +10,14 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional as F
 
+from crestgauge.synthetic_data.ground import Ground
 from crestgauge.synthetic_data.jaw import JawFields
 from crestgauge.synthetic_data.wear import CrownFields, Grid
 
 Array = NDArray[np.float64]
+
+STEEP_LEVELS = 24
+"""Levels more of the march through the bone for a camera in the plane of the row; none below 17 degrees."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -167,14 +171,15 @@ def march(
     crowns: CrownFields,
     jaw: JawFields,
     *,
-    ground_z: float,
+    ground: Ground,
     device: torch.device,
     steps: tuple[int, int] = (32, 12),
 ) -> Hits:
     """
     Follow each pixel's ray down to the first surface: levels of z first, then bisection to a few micrometres.
 
-    Rays that meet neither crown nor bone end on the ground plane ``ground_z``.
+    Rays that meet neither crown nor bone end on the ground. A slanting ray runs far between two levels and
+    would cut the corners of thin bone in steps, so there are more of them the more the camera is tilted.
     """
 
     def f32(values: object) -> Tensor:
@@ -194,36 +199,37 @@ def march(
     slope = torch.stack((sx, sy), dim=1)
     rays = AlongRays(crowns, jaw, origin[:2] - slope * oz, slope)
     top = float(max(crowns.surface.max(), jaw.surface.max())) + 0.05
-    crown_low = float(jaw.surface[jaw.surface > -59].median()) - 4.0
-    low = float(jaw.surface[jaw.surface > -59].min())
+    there = jaw.surface[jaw.surface > -59]
+    crown_low = float(there.median()) - 4.0 if there.numel() else -20.0
+    low = float(there.min()) if there.numel() else -40.0
+    tilt = float(np.hypot(camera.forward[0], camera.forward[1]))
+    below = steps[1] + round(STEEP_LEVELS * max(tilt - 0.3, 0.0))
     levels = np.concatenate(
         (
             np.linspace(top, crown_low, steps[0]),
-            np.linspace(crown_low, min(low, crown_low - 1.0), steps[1])[1:],
+            np.linspace(crown_low, min(low, crown_low - 1.0), below)[1:],
         )
     )
-    hit_z = torch.full_like(dz, float("nan"))
-    above = torch.full_like(dz, top)
-    found = torch.zeros_like(dz, dtype=torch.bool)
-    previous = top
+    # Once below a surface a ray stays found, so the number of levels since then says where that was: four
+    # operations a level, where writing down both heights at each would take nine.
+    found, since = torch.zeros_like(dz, dtype=torch.bool), torch.zeros_like(dz, dtype=torch.int16)
     for level in levels[1:]:
         crown, bone = rays.heights(float(level))
-        now = (torch.maximum(crown, bone) >= level) & ~found
-        hit_z = torch.where(now, torch.full_like(hit_z, float(level)), hit_z)
-        above = torch.where(now, torch.full_like(above, float(previous)), above)
-        found |= now
-        previous = level
-    lower, upper = torch.nan_to_num(hit_z, nan=ground_z), above
+        found |= torch.maximum(crown, bone) >= float(level)
+        since += found
+    heights = f32(levels)
+    first = (len(levels) - since.long()).clamp_max(len(levels) - 1)
+    lower, upper = heights[first], heights[first - 1]
     for _ in range(6):
         middle = 0.5 * (lower + upper)
         crown, bone = rays.heights(middle)
         inside = torch.maximum(crown, bone) >= middle
         lower, upper = torch.where(inside, middle, lower), torch.where(inside, upper, middle)
-    z = torch.where(found, lower, torch.full_like(lower, ground_z))
-    x, y = origin[0] + sx * (z - oz), origin[1] + sy * (z - oz)
+    x, y = origin[0] + sx * (lower - oz), origin[1] + sy * (lower - oz)
     crown, bone = height(crowns, jaw, x, y)
+    on_it = torch.stack((x, y, lower), dim=1)
     return Hits(
-        point=torch.stack((x, y, z), dim=1),
+        point=torch.where(found[:, None], on_it, ground.met(origin, direction)),
         direction=direction,
         on_jaw=found,
         on_crown=found & (crown >= bone),

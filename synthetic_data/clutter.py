@@ -2,24 +2,36 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import torch
 from numpy.random import Generator
+from numpy.typing import NDArray
 from torch import Tensor
 
 from crestgauge.synthetic_data.anatomy import Jaw
-from crestgauge.synthetic_data.camera import Camera, Hits
+from crestgauge.synthetic_data.camera import Camera
+from crestgauge.synthetic_data.overlays import (
+    GLOVES,
+    HAIRS,
+    SKIN,
+    Canvas,
+    capsule,
+    drop,
+    finger,
+    strand,
+    tuft,
+)
 from crestgauge.synthetic_data.textures import ground, ground_bank
 
+Array = NDArray[np.float64]
 
-def ground_colour(hits: Hits, rng: Generator, kind: str) -> Tensor:
-    """Colour of the ground under every pixel, with a few flat things lying on it, shape (N, 3)."""
-    device = hits.point.device
+
+def ground_colour(place: tuple[Tensor, Tensor], rng: Generator, kind: str) -> Tensor:
+    """Colour of the ground at places in it (x, y) [mm], with a few flat things lying on it, shape (N, 3)."""
+    x, y = place
+    device = x.device
     bank = ground_bank(str(device))[kind]
     picture = bank[int(rng.integers(len(bank)))]
-    x, y = hits.point[:, 0], hits.point[:, 1]
     angle, size = rng.uniform(0, 2 * np.pi), float(np.exp(rng.uniform(np.log(45), np.log(420))))
     c, s = np.cos(angle), np.sin(angle)
     colour = ground(picture, (c * x - s * y) / size + rng.uniform(), (s * x + c * y) / size + rng.uniform()).T
@@ -78,76 +90,18 @@ def _flat_thing(colour: Tensor, x: Tensor, y: Tensor, rng: Generator, device: to
     return torch.where(inside[:, None], fill.clamp(0.003, 0.97), colour)
 
 
-@dataclass(slots=True, eq=False)
-class Canvas:
-    """Picture under construction: things laid over it change light and labels together."""
-
-    light: Tensor
-    hidden: Tensor
-    yy: Tensor
-    xx: Tensor
-
-
-def capsule(
-    canvas: Canvas,
-    p: np.ndarray,
-    q: np.ndarray,
-    radius: float,
-    colour: np.ndarray,
-    level: float,
-    rng: Generator,
-    *,
-    ragged: float = 0.0,
-) -> None:
-    """
-    A finger, stick or blob between ``p`` and ``q``: rounded shading, soft shadow beside it, labels hidden
-    under it; ``ragged`` is the share by which its outline runs in and out. [px]
-    """
-    dx, dy = q - p
-    t = (((canvas.xx - p[0]) * dx + (canvas.yy - p[1]) * dy) / max(dx * dx + dy * dy, 1e-6)).clamp(0, 1)
-    ox, oy = canvas.xx - p[0] - t * dx, canvas.yy - p[1] - t * dy
-    d = torch.sqrt(ox * ox + oy * oy) / radius
-    if ragged:
-        turn, phase = torch.atan2(oy, ox), rng.uniform(0, 6.3, 3)
-        d = d * (
-            1
-            + ragged
-            * sum(torch.sin(k * turn + float(f)) / k**0.5 for k, f in zip((2, 3, 5), phase, strict=True))
-        )
-    round_ = torch.sqrt((1 - d * d).clamp_min(0))
-    lean = rng.uniform(0, 2 * np.pi)
-    facing = (0.55 * round_ + 0.45 * (ox * np.cos(lean) + oy * np.sin(lean)) / radius + 0.35).clamp(0.05, 1.3)
-    paint = (
-        torch.as_tensor(colour * level, dtype=torch.float32, device=canvas.light.device)[:, None, None]
-        * facing
-    )
-    cover = ((1 - d) * radius / 1.2 + 0.5).clamp(0, 1)
-    halo = 1 - 0.45 * torch.exp(-((d - 1).clamp_min(0) ** 2) / 0.08) * (1 - cover)
-    canvas.light = canvas.light * halo * (1 - cover) + paint * cover
-    canvas.hidden |= cover > 0.5
-
-
-SKIN = [(0.55, 0.33, 0.24), (0.40, 0.22, 0.15), (0.20, 0.10, 0.065), (0.65, 0.45, 0.36)]
-GLOVES = [
-    (0.05, 0.12, 0.45),
-    (0.02, 0.02, 0.02),
-    (0.75, 0.75, 0.75),
-    (0.75, 0.22, 0.02),
-    (0.10, 0.30, 0.15),
-    (0.60, 0.55, 0.10),
-]
-
-
 def lay_over(
     canvas: Canvas, camera: Camera, jaw: Jaw, rng: Generator, level: float, *, with_row: bool
 ) -> None:
-    """Hands, hairs and bits over the picture."""
+    """Hands, hairs, drops and bits over the picture."""
+    more = rng.spawn(1)[0]
     corners = camera.project(np.array([[0.0, 0.0, 0.0], [jaw.row_mm, 0.0, 0.0]]))
     along = corners[1] - corners[0]
     scale = float(np.hypot(*along)) / jaw.row_mm
     across = np.array([-along[1], along[0]]) / max(np.hypot(*along), 1e-6)
     if rng.uniform() < 0.35:
-        pool = SKIN if rng.uniform() < 0.5 else GLOVES
+        bare = rng.uniform() < 0.5
+        pool = SKIN if bare else GLOVES
         colour = np.array(pool[int(rng.integers(len(pool)))]) * np.exp(rng.normal(0, 0.2))
         where = rng.choice([-0.32, 1.28, rng.uniform(0, 1)])
         side = rng.choice([-1, 1])
@@ -158,23 +112,16 @@ def lay_over(
                 + across * side * scale * (rng.uniform(9, 16) if 0 <= where <= 1 else rng.uniform(-8, 12))
             )
             base = tip + across * side * scale * rng.uniform(30, 70) + along * rng.normal(0, 0.15)
-            capsule(canvas, tip, base, scale * rng.uniform(6, 9.5), colour, level, rng)
-    for _ in range(
-        int(rng.choice([0, 0, 0, 2, 6]))
-    ):  # hairs and grass blades: too thin to hide what lies under them
+            radius = scale * rng.uniform(6, 9.5)
+            finger(canvas, tip, base, radius, colour, level, rng, bare=bare, more=more)
+    for _ in range(int(rng.choice([0, 0, 0, 2, 6]))):  # hairs and grass blades, straight or bent
         p = corners[0] + along * rng.uniform(-0.2, 1.2) + across * scale * rng.uniform(-14, 14)
-        q = p + scale * rng.uniform(4, 25) * np.array([np.cos(a := rng.uniform(0, 6.3)), np.sin(a)])
-        hidden = canvas.hidden.clone()
-        capsule(
-            canvas,
-            p,
-            q,
-            max(0.8, scale * rng.uniform(0.04, 0.14)),
-            np.array(rng.choice([0.02, 0.3, 0.6]) * np.array([1, 0.85, 0.6])),
-            level,
-            rng,
-        )
-        canvas.hidden = hidden
+        long = scale * rng.uniform(4, 25)
+        q = p + long * np.array([np.cos(a := rng.uniform(0, 6.3)), np.sin(a)])
+        bow = long * float(rng.normal(0, 0.3)) if rng.uniform() < 0.7 else 0.0
+        tone = np.array(HAIRS[int(rng.integers(len(HAIRS)))]) * level * np.exp(rng.normal(0, 0.3))
+        strand(canvas, p, q, bow, max(0.6, scale * rng.uniform(0.04, 0.14)), tone, 0.95)
+    _small_things(canvas, corners, scale, level, more)
     for _ in range(int(rng.choice([0, 0, 0, 1, 3]))):  # meat, mud or plant bits large enough to hide a crest
         p = corners[0] + along * rng.uniform(-0.1, 1.1) + across * scale * rng.normal(0, 6)
         q = p + scale * rng.uniform(0.2, 3.0) * np.array([np.cos(a := rng.uniform(0, 6.3)), np.sin(a)])
@@ -200,6 +147,38 @@ def lay_over(
             )
 
 
+def _small_things(canvas: Canvas, corners: Array, scale: float, level: float, rng: Generator) -> None:
+    """Wisps of hide, drops of water and cut marks: none of them hides what lies under it."""
+    along = corners[1] - corners[0]
+    across = np.array([-along[1], along[0]]) / max(float(np.hypot(*along)), 1e-6)
+    if rng.uniform() < 0.07:
+        side = float(rng.choice([-1, 1])) * rng.uniform(6, 16)
+        for _ in range(int(rng.integers(1, 4))):
+            tuft(
+                canvas, corners[0] + along * rng.uniform(-0.2, 1.2) + across * scale * side, scale, level, rng
+            )
+    if rng.uniform() < 0.1:
+        for _ in range(int(rng.integers(2, 22))):
+            at = corners[0] + along * rng.uniform(-0.1, 1.1) + across * scale * rng.normal(0, 8)
+            radius = scale * float(np.exp(rng.uniform(np.log(0.2), np.log(1.4))))
+            if radius > 1.0:
+                drop(canvas, at, radius, level, rng)
+    if rng.uniform() < 0.1:  # a knife slipped along the bone
+        start = (
+            corners[0]
+            + along * rng.uniform(0, 1)
+            + across * scale * float(rng.choice([-1, 1])) * rng.uniform(8, 14)
+        )
+        turn = rng.uniform(0, 6.3)
+        for _ in range(int(rng.integers(1, 7))):
+            p = start + scale * rng.normal(0, 2.5, 2)
+            long, way = scale * rng.uniform(2, 9), turn + rng.normal(0, 0.12)
+            q = p + long * np.array([np.cos(way), np.sin(way)])
+            tone = np.array([1.0, 0.9, 0.75]) * level * float(rng.choice([0.03, 0.1, 0.7]))
+            wide = max(0.4, scale * rng.uniform(0.03, 0.12))
+            strand(canvas, p, q, long * rng.normal(0, 0.04), wide, tone, float(rng.uniform(0.3, 0.8)))
+
+
 MEAT = [(0.25, 0.03, 0.03), (0.15, 0.1, 0.05), (0.12, 0.2, 0.04), (0.6, 0.5, 0.4), (0.35, 0.12, 0.10)]
 
 
@@ -212,13 +191,22 @@ def cover_up(
     level: float,
     pixel_mm: float,
 ) -> None:
-    """Hide a stretch of the row (shares of its length) under fingers, a lump of meat or mud, or a glove."""
+    """Hide a stretch of the row (shares of its length) under fingers, lumps of meat or mud, or a glove."""
     ends = camera.project(np.array([[jaw.row_mm * c, 0.0, 0.0] for c in stretch]))
     along = ends[1] - ends[0]
     across = np.array([-along[1], along[0]]) / max(float(np.hypot(*along)), 1e-6)
-    kind = rng.choice(["fingers", "lump", "along"])
-    pool = MEAT if kind == "lump" else GLOVES + SKIN
+    more = rng.spawn(1)[0]
+    kind = rng.choice(["fingers", "lump", "along", "smear"])
+    bare = rng.uniform() < 0.5
+    pool = MEAT if kind in ("lump", "smear") else SKIN if bare else GLOVES
     colour = np.array(pool[int(rng.integers(len(pool)))]) * np.exp(rng.normal(0, 0.2))
+    if kind == "smear":  # lumps of mud or meat that run into each other
+        for share in np.linspace(0.0, 1.0, int(rng.integers(6, 10))):
+            at = ends[0] + along * share + across * rng.normal(0, 1.2) / pixel_mm
+            tone, radius = colour * np.exp(rng.normal(0, 0.12)), rng.uniform(10.0, 14.0) / pixel_mm
+            slip = at + rng.normal(0, 2.0, 2) / pixel_mm
+            capsule(canvas, at, slip, radius, tone, level, rng, ragged=rng.uniform(0.05, 0.2))
+        return
     if kind != "fingers":
         ragged = float(rng.uniform(0.03, 0.12)) if kind == "lump" else 0.0
         radius = (11.0 if ragged else 9.0) / pixel_mm
@@ -230,4 +218,5 @@ def cover_up(
         at = ends[0] + along * (k + 0.5) / count
         tip = at + across * side * rng.uniform(8, 16) / pixel_mm
         base = at - across * side * rng.uniform(40, 80) / pixel_mm + along * slant
-        capsule(canvas, tip, base, rng.uniform(7.0, 9.0) / pixel_mm, colour, level, rng)
+        radius = rng.uniform(7.0, 9.0) / pixel_mm
+        finger(canvas, tip, base, radius, colour, level, rng, bare=bare, more=more)

@@ -27,7 +27,7 @@ from crestgauge.synthetic_data.scene import (
     lobe_points,
     sample_conditions,
     sample_specimen,
-    without_teeth,
+    without_jaw,
 )
 from crestgauge.synthetic_data.spoil import exposed
 from crestgauge.synthetic_data.truth import ToothTruth, evidence, teeth_truth, visible_state
@@ -181,7 +181,7 @@ def draw_photo(
     conditions = sample_conditions(rng, DrawOptions(hold_out=options.hold_out, only=options.only))
     specimen = sample_specimen(rng, conditions, device)
     kind = str(rng.choice(UNUSABLE)) if rng.uniform() < options.share_unusable else None
-    shown = without_teeth(specimen) if kind == "not_a_jaw" else specimen
+    shown = without_jaw(specimen, rng.spawn(1)[0], device) if kind == "not_a_jaw" else specimen
     plan = _plan(rng, specimen, options, kind)
     camera = levelled_camera(
         rng,

@@ -4,7 +4,7 @@ Batches for training, drawn where the network lives (CPU or GPU), deterministic 
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import torch
@@ -13,6 +13,7 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from crestgauge.inference.maps import NOMINAL_ROW_MM, NOMINAL_ROW_SHARE
+from crestgauge.synthetic_data.camera import Camera
 from crestgauge.synthetic_data.labelled import IGNORE, Labelled
 from crestgauge.synthetic_data.options import DrawOptions
 from crestgauge.synthetic_data.phone import develop, sample_phone
@@ -21,10 +22,20 @@ from crestgauge.synthetic_data.scene import (
     Specimen,
     draw_scene,
     levelled_camera,
+    row_target,
     sample_conditions,
     sample_specimen,
+    without_jaw,
     without_teeth,
 )
+from crestgauge.synthetic_data.spoil import shone_on
+
+BARE_JAW_SHARE = 0.3
+"""Share of a jaw without teeth among pictures without a row; the others show no jaw at all."""
+MOST_ENLARGED = 2.5
+"""A row seen along itself from 66 degrees; beyond, a reading has nothing left to cut a crop by."""
+SHINE_SHARE = 0.05
+"""Share of pictures with reflections on the molars that hide colour but change no label."""
 
 
 def sample_tilt(rng: Generator, steep_share: float) -> float:
@@ -44,6 +55,21 @@ def full_row_mm(specimen: Specimen) -> float:
     seen = sum(t.length for t in jaw.teeth if t.lobes)
     shares = {1: 0.118, 2: 0.136, 3: 0.152, 4: 0.167, 5: 0.188, 6: 0.257}
     return float(seen / max(sum(shares[t.position] for t in jaw.teeth if t.lobes), 0.1))
+
+
+def full_length(camera: Camera, specimen: Specimen, px_per_mm: float) -> Camera:
+    """
+    The same camera with the row drawn as long as it would be seen from straight above.
+
+    The levelled crop of a reading is cut to the length of the row as seen. A row tilted along itself is seen
+    shorter, so its crop is enlarged, and no length tells the fine network of the tilt.
+    """
+    teeth = [t for t in specimen.jaw.teeth if t.lobes]
+    z = row_target(specimen.jaw)[2]
+    ends = np.array([[teeth[0].x0, 0.0, z], [teeth[-1].x0 + teeth[-1].length, 0.0, z]])
+    seen = float(np.linalg.norm(np.diff(camera.project(ends), axis=0)))
+    enlarged = min(px_per_mm * float(ends[1, 0] - ends[0, 0]) / max(seen, 1e-3), MOST_ENLARGED)
+    return replace(camera, focal_px=camera.focal_px * enlarged)
 
 
 def fine_scene(
@@ -66,6 +92,8 @@ def fine_scene(
         roll_deg=float(rng.normal(0, 3.0)),
         offset_px=off,
     )
+    if with_row:
+        camera = full_length(camera, specimen, scale)
     return draw_scene(rng, specimen, camera, sample_conditions(rng, options), device, with_row=with_row)
 
 
@@ -150,7 +178,11 @@ def draw_one(
     generator = torch.Generator(device=device).manual_seed(seed)
     animal = specimen or sample_specimen(rng, sample_conditions(rng, options), device)
     with_row = bool(rng.uniform() >= options.share_without_jaw)
-    shown = animal if with_row else without_teeth(animal)
+    shown = animal
+    more = rng.spawn(1)[0]  # draws of its own: what came later leaves the rest of a picture as it was
+    if not with_row:
+        bare = more.uniform() < BARE_JAW_SHARE
+        shown = without_teeth(animal) if bare else without_jaw(animal, more, device)
     if options.view == "fine":
         scene = fine_scene(rng, shown, options, device, with_row=with_row)
         unit = 1.0
@@ -164,7 +196,9 @@ def draw_one(
         dark=rng.uniform() < 0.03,
         glare=rng.uniform() < 0.03,
     )
-    image = develop(scene.light, phone, generator, jpeg=True)
+    shines = more.uniform() < SHINE_SHARE
+    light = shone_on(more, scene) if shines else scene.light
+    image = develop(light, phone, generator, jpeg=True)
     if options.view == "fine":
         maps = {
             name: getattr(scene, name) for name in ("material", "tooth", "lingual", "lobe", "state", "tilt")

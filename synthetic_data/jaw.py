@@ -12,6 +12,7 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from crestgauge.synthetic_data.anatomy import Jaw
+from crestgauge.synthetic_data.mandible import OFF_ROW_MM, Coats, front_teeth, lower_border, reshaped
 from crestgauge.synthetic_data.wear import FAR_BELOW, CrownFields, Grid
 
 PITCH_PER_MM = 4.0
@@ -24,7 +25,8 @@ CROWN_FLOOR = -14.0
 class JawFields:
     """
     Height of bone and gum, and slow averages of everything (bone and crowns) for the light that reaches
-    hollows; ``beside`` is 1 on the row of teeth and falls to 0 over some mm of bone. [mm]
+    hollows; ``beside`` is 1 on the row of teeth and falls to 0 over some mm of bone; ``coats`` is what covers
+    the bone. [mm] ``paint`` (3, H, W) is there where it is no jaw at all but something else, see `things`.
     """
 
     grid: Grid
@@ -32,6 +34,8 @@ class JawFields:
     around_small: Tensor
     around_large: Tensor
     beside: Tensor
+    coats: Coats
+    paint: Tensor | None = None
 
 
 def _outline(jaw: Jaw, x: Tensor, rng: Generator, end: float) -> tuple[Tensor, Tensor, Tensor]:
@@ -111,6 +115,7 @@ def jaw_fields(
     fleshy : bool
         Gum and cheek flesh left on (a fresh jaw) instead of a cleaned bone.
     """
+    more = rng.spawn(1)[0]  # what came later draws from here: animals stay what they were
     grid = Grid(
         -FRONT_MM,
         -SIDE_MM,
@@ -168,10 +173,18 @@ def jaw_fields(
     )[0, 0]
     within = (unit.abs() <= 1).all(-1)
     standing = within & (crown > CROWN_FLOOR + 0.5)
-    beside = _blur(standing.float(), 1.4)
+    beside = blurred(standing.float(), 1.4)
     z = z + rng.uniform(-0.8, 1.3) * beside  # swollen or shrunk towards the teeth
-    tail = (x < -rng.uniform(20.0, FRONT_MM)) | (x > end + rng.uniform(16.0, 45.0))
-    z = torch.where((z < jaw.gum_z - depth) | tail, torch.full_like(z, FAR_BELOW), z)
+    front_end = -rng.uniform(20.0, FRONT_MM)
+    tail = (x < front_end) | (x > end + rng.uniform(16.0, 45.0))
+    tail[[0, -1]], tail[:, [0, -1]] = True, True  # sampling repeats the rim
+    z = torch.where(tail, torch.full_like(z, FAR_BELOW), z)
+    beyond = _beyond(jaw, line)
+    z = torch.where((z < jaw.gum_z - depth) & ~beyond, torch.full_like(z, FAR_BELOW), z)
+    inside = within & (crown > CROWN_FLOOR + 0.01)
+    z = torch.where(beyond & (z < lower_border(jaw, line, depth, more)), torch.full_like(z, FAR_BELOW), z)
+    z, coats = reshaped(jaw, z, x, y, inside, more, pitch=PITCH_PER_MM, depth=depth, fleshy=fleshy)
+    z, coats = front_teeth(jaw, z, x, y, coats, float(front_end), more)
     z = torch.where(
         _cut_away(jaw, crowns, unit, within, rng, fleshy=fleshy), torch.full_like(z, FAR_BELOW), z
     )
@@ -179,10 +192,16 @@ def jaw_fields(
     return JawFields(
         grid=grid,
         surface=z,
-        around_small=_blur(whole, 1.2),
-        around_large=_blur(whole, 4.0),
+        around_small=blurred(whole, 1.2),
+        around_large=blurred(whole, 4.0),
         beside=(2.0 * beside).clamp_max(1.0),
+        coats=coats,
     )
+
+
+def _beyond(jaw: Jaw, line: Tensor) -> Tensor:
+    """Where along the row, (N,), the bone lies before or behind all that belongs to the teeth (bool)."""
+    return (line < -OFF_ROW_MM) | (line > jaw.row_mm + OFF_ROW_MM)
 
 
 def _cut_away(
@@ -193,6 +212,10 @@ def _cut_away(
     for tooth in jaw.teeth:
         if tooth.state == "erupting" and rng.uniform() < (0.7 if fleshy else 0.2):
             inner = torch.where(crowns.tooth == tooth.position, torch.full_like(inner, -1.0), inner)
+    if any(
+        t.fracture for t in jaw.teeth
+    ):  # a crown broken off below its neck leaves bone, no hole to the ground
+        inner = torch.where(crowns.surface > FAR_BELOW, inner, torch.full_like(inner, -1.0))
     inner = F.grid_sample(inner[None, None], unit[None], align_corners=True, padding_mode="border")[0, 0]
     return within & (inner > 0)
 
@@ -204,8 +227,9 @@ def _noise(rng: Generator, cells: tuple[int, int], like: Tensor) -> Tensor:
     return F.interpolate(coarse, size=like.shape, mode="bicubic", align_corners=True)[0, 0]
 
 
-def _blur(field: Tensor, sigma_mm: float) -> Tensor:
-    sigma = sigma_mm * PITCH_PER_MM
+def blurred(field: Tensor, sigma_mm: float, pitch: float = PITCH_PER_MM) -> Tensor:
+    """Gaussian blur of a field (H, W) with ``pitch`` nodes a mm."""
+    sigma = sigma_mm * pitch
     reach = int(np.ceil(2.5 * sigma))
     tap = torch.exp(
         -0.5 * (torch.arange(-reach, reach + 1, device=field.device, dtype=torch.float32) / sigma) ** 2

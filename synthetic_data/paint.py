@@ -20,6 +20,7 @@ from crestgauge.synthetic_data.tones import (
     FOOD_TONES,
     GUM_TONES,
     STAIN_TONES,
+    TARTAR_TONES,
     brightness,
     pick,
     varied,
@@ -40,16 +41,21 @@ class Marks:
     What the colour of a hit hangs on, all of shape (N,).
 
     z : height below the unworn tips [mm]
+    gum_z : height of the gum line [mm]
     outer, inner, fossa : distance inside the cut rim, the dentine, the infundibulum; below 0 outside [mm]
     beside : 1 on the row of teeth, falling to 0 over some mm of bone
+    root, enamel : shares of root cement and of front teeth on the bone
     big, fine : noise by kind, see `textures.noise_bank`
     """
 
     z: Tensor
+    gum_z: float
     outer: Tensor
     inner: Tensor
     fossa: Tensor
     beside: Tensor
+    root: Tensor
+    enamel: Tensor
     big: dict[int, Tensor]
     fine: dict[int, Tensor]
 
@@ -62,6 +68,20 @@ def noise(x: Tensor, y: Tensor, rng: Generator) -> tuple[dict[int, Tensor], dict
     coarse = tile(bank[big], x / BIG_MM + shift[0], y / BIG_MM + shift[1])
     dense = tile(bank[fine], x / FINE_MM + shift[2], y / FINE_MM + shift[3])
     return dict(zip(big, coarse, strict=True)), dict(zip(fine, dense, strict=True))
+
+
+def unrolled(x: Tensor, y: Tensor, z: Tensor, rng: Generator) -> tuple[Tensor, Tensor]:
+    """
+    Places in the plane of the noise, (N,) each. [mm]
+
+    Noise laid over the plane of the row alone is drawn out into upright streaks on every wall, and a network
+    could tell tilt by the streaks. A slanting projection has none on upright walls, whichever way they face.
+    """
+    along = float(rng.choice([-1.0, 1.0]) * rng.uniform(0.2, 0.6))
+    across = float(rng.choice([-1.0, 1.0]) * rng.uniform(0.6, 1.3))
+    if rng.uniform() < 0.1:  # grooves and runs of dirt that do go down the wall
+        along, across = 0.3 * along, 0.15 * across
+    return x + along * z, y + across * z
 
 
 def _mix(a: Tensor, b: Tensor, t: Tensor) -> Tensor:
@@ -158,11 +178,43 @@ def _wall(m: Marks, tones: _Crown, rng: Generator) -> Tensor:
     return _mix(wall, _grown(tones.tartar, 0.3 * m.fine[3]), dirty)
 
 
+def _crown_stains(colour: Tensor, in_fossa: Tensor, m: Marks, dentine: Tensor, rng: Generator) -> Tensor:
+    """
+    Colour of uncut crowns (N, 3) with what hardly worn and old ones show: hollows and grooves as brown as
+    dentine, tartar at the necks.
+
+    ``dentine`` is the picture's own tone of it, (3,): a colour alone must not say what lies open.
+    """
+
+    def f32(values: NDArray[np.float64]) -> Tensor:
+        return torch.as_tensor(values, dtype=torch.float32, device=m.z.device)
+
+    if rng.uniform() < 0.22:  # plant stain, mud or food of the colour of dentine in the hollow
+        tone = _grown(dentine * float(np.exp(rng.normal(0, 0.2))), 0.2 * m.fine[3] + 0.1 * m.big[1])
+        level = torch.sigmoid((m.fossa - float(rng.uniform(0.0, 0.6))) / float(rng.uniform(0.03, 0.3)))
+        colour = torch.where(in_fossa[:, None], _mix(colour, tone, level * rng.uniform(0.5, 1.0)), colour)
+    if rng.uniform() < 0.22:  # and in the grooves between ridges that wear has not reached
+        tone = _grown(dentine * float(np.exp(rng.normal(0, 0.25))), 0.2 * m.fine[2])
+        groove = torch.exp(-((m.fossa / float(rng.uniform(0.15, 0.7))) ** 2)) * rng.uniform(0.2, 0.9)
+        patchy = torch.sigmoid((m.big[0] + 0.6 * m.fine[1] - float(rng.uniform(-2.0, 0.8))) * 3)
+        colour = _mix(colour, tone, groove * patchy * ~in_fossa)
+    if rng.uniform() < 0.3:  # tartar: a crust over the neck, pale, brown or black, with a metal shine in deer
+        tone = f32(varied(rng, pick(rng, TARTAR_TONES), 0.35))
+        high = float(rng.uniform(0.2, 3.0))
+        edge = (m.gum_z + high + 0.8 * m.fine[1] * float(rng.uniform(0.2, 1.0)) - m.z) / float(
+            rng.uniform(0.1, 0.6)
+        )
+        crust = torch.sigmoid(edge) * torch.sigmoid((m.big[1] - float(rng.uniform(-2.0, 1.0))) * 2)
+        colour = _mix(colour, _grown(tone, 0.2 * m.fine[3]), crust * rng.uniform(0.4, 1.0) * ~in_fossa)
+    return colour
+
+
 def crown_colour(
     m: Marks,
     in_fossa: Tensor,
     rims: Rims,
     rng: Generator,
+    more: Generator,
     *,
     stain: str,
     packed: bool,
@@ -177,7 +229,8 @@ def crown_colour(
     in_fossa : Tensor of bool, shape (N,)
         Where the wall is that of an infundibulum.
     rims : Rims
-    rng : numpy Generator
+    rng, more : numpy Generator
+        ``more`` draws what came later.
     stain : str
         One of `crestgauge.synthetic_data.options.STAINS`.
     packed : bool
@@ -195,6 +248,7 @@ def crown_colour(
     pit = _mix(wall, pit, torch.sigmoid((m.fossa - start) / rng.uniform(0.04, 0.3)))
     soft = 0.5 * pixel_mm + 0.02
     colour = torch.where(in_fossa[:, None], _mix(wall, pit, m.fossa / soft + 0.5), wall)
+    colour = _crown_stains(colour, in_fossa, m, tones.dentine, more)
     colour = _mix(colour, enamel, m.outer / (soft + rims.outer_soft) + 0.5)
     colour = _mix(colour, dentine, m.inner / (soft + rims.inner_soft) + 0.5)
     if rng.uniform() < 0.35:  # film of dirt, blood or mud over everything, patchy
@@ -256,3 +310,16 @@ def jaw_colour(m: Marks, rng: Generator, *, fleshy: bool) -> Tensor:
         where = torch.sigmoid((m.big[1] + 0.8 * m.fine[3] - rng.uniform(0.5, 2.0)) * 4)
         colour = _mix(colour, mud, where * rng.uniform(0.3, 0.9))
     return colour
+
+
+def coated(colour: Tensor, m: Marks, rng: Generator) -> Tensor:
+    """Colour of bone (N, 3) with root cement round the necks and enamel on front teeth."""
+
+    def f32(values: NDArray[np.float64]) -> Tensor:
+        return torch.as_tensor(values, dtype=torch.float32, device=m.z.device)
+
+    cement = f32(varied(rng, pick(rng, CEMENT_TONES if rng.uniform() < 0.6 else BONE_TONES), 0.3))
+    white = f32(varied(rng, pick(rng, ENAMEL_TONES), 0.15))
+    roots = _grown(cement, 0.25 * m.fine[2] + 0.12 * m.fine[3])
+    colour = _mix(colour, roots, m.root * rng.uniform(0.3, 1.0))
+    return _mix(colour, _grown(white, 0.1 * m.big[2] + 0.05 * m.fine[4]), m.enamel * rng.uniform(0.8, 1.0))

@@ -4,7 +4,7 @@ One scene: a jaw (or none), what lies under it and over it, seen by one camera; 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import torch
@@ -14,15 +14,19 @@ from torch import Tensor
 from crestgauge.model.labels import LOBE_SIGMA, ToothState
 from crestgauge.synthetic_data.anatomy import Jaw, bowed, sample_jaw
 from crestgauge.synthetic_data.camera import Camera, Hits, look_at, march, sample
-from crestgauge.synthetic_data.clutter import Canvas, cover_up, ground_colour, lay_over
+from crestgauge.synthetic_data.clutter import cover_up, ground_colour, lay_over
+from crestgauge.synthetic_data.ground import Ground, sample_ground
 from crestgauge.synthetic_data.jaw import JawFields, jaw_fields
 from crestgauge.synthetic_data.options import DrawOptions
+from crestgauge.synthetic_data.overlays import Canvas
 from crestgauge.synthetic_data.phone import blur
 from crestgauge.synthetic_data.rims import sample_rims
 from crestgauge.synthetic_data.shading import Surface, lit, sample_lights, surface
+from crestgauge.synthetic_data.things import things
 from crestgauge.synthetic_data.wear import FAR_BELOW, CrownFields, crown_fields
 
 GRID_PX_PER_MM = 14.0
+EMPTY_GROUND_Z = -40.0
 STATE_INDEX = {"erupted": ToothState.ERUPTED, "erupting": ToothState.ERUPTING, "broken": ToothState.BROKEN}
 
 
@@ -129,6 +133,11 @@ def without_teeth(specimen: Specimen) -> Specimen:
     return Specimen(jaw=specimen.jaw, crowns=bare, bone=specimen.bone, fleshy=specimen.fleshy)
 
 
+def without_jaw(specimen: Specimen, rng: Generator, device: torch.device) -> Specimen:
+    """Something else in the place of the jaw: nothing of it is jaw or tooth."""
+    return replace(without_teeth(specimen), bone=things(rng, device), fleshy=False)
+
+
 def row_target(jaw: Jaw) -> np.ndarray:
     """Middle of the row at the height of the chewing surfaces. [mm]"""
     teeth = [t for t in jaw.teeth if t.lobes]
@@ -160,30 +169,31 @@ def draw_scene(
     cover : (float, float) or None
         Stretch of the row (shares of its length) that something hides altogether.
     """
-    low = float(specimen.bone.surface[specimen.bone.surface > -59].min())
-    hits = march(
-        camera,
-        specimen.crowns,
-        specimen.bone,
-        ground_z=low - float(rng.choice([0.0, rng.uniform(0, 6), rng.uniform(5, 80)])),
-        device=device,
-    )
-    lights, sky, strength = sample_lights(rng, conditions.light, camera)
+    more = rng.spawn(1)[0]  # draws of its own, so that what is new leaves the rest of a picture as it was
+    gap = float(rng.choice([0.0, rng.uniform(0, 6), rng.uniform(5, 80)]))
+    ground = _ground(more, specimen, camera, gap)
+    hits = march(camera, specimen.crowns, specimen.bone, ground=ground, device=device)
+    lights, sky, strength = sample_lights(rng, conditions.light, camera, ground)
     pixel_mm = float(np.linalg.norm(camera.position - row_target(specimen.jaw))) / camera.focal_px
     rims = sample_rims(rng)
     what: Surface = surface(
         hits,
         specimen.crowns,
         specimen.bone,
-        ground_colour(hits, rng, conditions.background),
+        ground_colour(ground.place(hits.point), rng, conditions.background),
         rng,
+        more,
+        ground=ground,
         rims=rims,
         stain=conditions.stain,
         fleshy=specimen.fleshy,
         pixel_mm=pixel_mm,
+        gum_z=specimen.jaw.gum_z,
     )
     size = (camera.height, camera.width)
-    light = lit(hits, what, specimen.crowns, specimen.bone, lights, sky, strength, rng).T.reshape(3, *size)
+    light = lit(
+        hits, what, specimen.crowns, specimen.bone, lights, sky, strength, rng, up=ground.normal
+    ).T.reshape(3, *size)
     on_jaw = hits.on_jaw.view(size)
     if rims.bleed:  # light that wanders under the surface of teeth softens edges in the jaw, not in the lens
         share = rims.bleed * (what.tooth > 0).view(size).float()
@@ -205,6 +215,23 @@ def draw_scene(
     if cover is not None:
         cover_up(canvas, camera, specimen.jaw, cover, rng, level, pixel_mm)
     return _labelled(canvas, hits, what, specimen, camera, conditions, with_row=with_row)
+
+
+def _ground(rng: Generator, specimen: Specimen, camera: Camera, gap_mm: float) -> Ground:
+    """The plane under the specimen, touched by its lowest point or ``gap_mm`` below it."""
+    bone = specimen.bone
+    sight = camera.position - row_target(specimen.jaw)
+    x, y = bone.grid.nodes(bone.surface.device)
+    thin = (slice(None, None, 4), slice(None, None, 4))
+    z = bone.surface[thin]
+    there = z > -59
+    if not there.any():
+        return sample_ground(
+            rng, sight / np.linalg.norm(sight), z.new_tensor([[0.0, 0.0, EMPTY_GROUND_Z]]), gap_mm
+        )
+    low = torch.full_like(z, float(z[there].min()))
+    points = torch.stack((x[thin], y[thin], low), -1)[there]
+    return sample_ground(rng, sight / np.linalg.norm(sight), points, gap_mm)
 
 
 def _labelled(

@@ -7,16 +7,23 @@ from dataclasses import dataclass
 import numpy as np
 import torch
 from numpy.random import Generator
+from numpy.typing import NDArray
 from torch import Tensor
 
 from crestgauge.model.labels import Material
 from crestgauge.synthetic_data.camera import AlongRays, Camera, Hits, sample
+from crestgauge.synthetic_data.ground import Ground
 from crestgauge.synthetic_data.jaw import CROWN_FLOOR, JawFields
-from crestgauge.synthetic_data.paint import Marks, crown_colour, jaw_colour, noise
+from crestgauge.synthetic_data.paint import Marks, coated, crown_colour, jaw_colour, noise, unrolled
 from crestgauge.synthetic_data.rims import Rims, relief
 from crestgauge.synthetic_data.textures import noise_bank, tile
 from crestgauge.synthetic_data.tones import Colour
 from crestgauge.synthetic_data.wear import CrownFields
+
+Array = NDArray[np.float64]
+
+LOWEST_LIT = -55.0
+"""A slanting ground may lie deeper than the height fields say anything of; shadows end here. [mm]"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,7 +59,7 @@ class Light:
     shadow: float
 
 
-def normals(hits: Hits, crowns: CrownFields, jaw: JawFields, rims: Rims) -> Tensor:
+def normals(hits: Hits, crowns: CrownFields, jaw: JawFields, rims: Rims, ground: Ground) -> Tensor:
     """Unit normals at the hits from central differences of the height fields with rims, shape (N, 3)."""
     x, y = hits.point[:, 0], hits.point[:, 1]
     fine, coarse = 0.5 / crowns.grid.px_per_mm, 0.5 / jaw.grid.px_per_mm
@@ -70,6 +77,8 @@ def normals(hits: Hits, crowns: CrownFields, jaw: JawFields, rims: Rims) -> Tens
         ) / (2 * coarse)
         slope.append(torch.where(hits.on_crown, f, torch.where(hits.on_jaw, c, torch.zeros_like(c))))
     n = torch.stack((-slope[0], -slope[1], torch.ones_like(slope[0])), dim=1)
+    flat = torch.as_tensor(ground.normal, dtype=torch.float32, device=n.device)
+    n = torch.where(hits.on_jaw[:, None], n, flat)
     unit: Tensor = n / n.norm(dim=1, keepdim=True)  # torch gives `norm` no type
     return unit
 
@@ -78,25 +87,33 @@ def surface(
     hits: Hits,
     crowns: CrownFields,
     jaw: JawFields,
-    ground: Tensor,
+    under: Tensor,
     rng: Generator,
+    more: Generator,
     *,
+    ground: Ground,
     rims: Rims,
     stain: str,
     fleshy: bool,
     pixel_mm: float,
+    gum_z: float,
 ) -> Surface:
     """
     Materials and base colours.
 
     Parameters
     ----------
-    ground : Tensor, shape (N, 3)
-        Base colour of the ground plane under each pixel.
+    under : Tensor, shape (N, 3)
+        Base colour of the ground at each pixel.
+    rng, more : numpy Generator
+        ``more`` draws what came later, so that the rest of a picture stays as it was.
+    ground : Ground
     rims : Rims
         How the edges of the bands look.
     pixel_mm : float
         Size of a pixel on the teeth.
+    gum_z : float
+        Height of the gum line. [mm]
     """
     x, y, z = hits.point.unbind(1)
     stacked = torch.stack((crowns.outer_edge, crowns.inner_edge, crowns.fossa, crowns.lingual))
@@ -105,13 +122,20 @@ def surface(
     tooth, lobe = sample(crowns.grid, owner, x, y, mode="nearest")
     crown = hits.on_crown & (tooth > 0)
     m = _material(hits, crown, outer, inner, fossa)
-    big, fine = noise(x, y, rng)
+    if jaw.paint is not None:
+        m = torch.where(m == Material.JAW, torch.full_like(m, float(Material.BACKGROUND)), m)
+    over, down = unrolled(x, y, z, more)
+    big, fine = noise(over, down, rng)
+    beside, root, enamel = sample(jaw.grid, torch.stack((jaw.beside, jaw.coats.root, jaw.coats.enamel)), x, y)
     marks = Marks(
         z=z,
+        gum_z=gum_z,
         outer=outer,
         inner=inner,
         fossa=fossa,
-        beside=sample(jaw.grid, jaw.beside, x, y),
+        beside=beside,
+        root=root,
+        enamel=enamel,
         big=big,
         fine=fine,
     )
@@ -120,12 +144,16 @@ def surface(
         m == Material.INFUNDIBULUM,
         rims,
         rng,
+        more,
         stain=stain,
         packed=crowns.packed,
         pixel_mm=pixel_mm,
     )
-    flesh = jaw_colour(marks, rng, fleshy=fleshy)
-    colour = torch.where(crown[:, None], teeth, torch.where(hits.on_jaw[:, None], flesh, ground))
+    if jaw.paint is None:
+        flesh = coated(jaw_colour(marks, rng, fleshy=fleshy), marks, more)
+    else:
+        flesh = sample(jaw.grid, jaw.paint, x, y).T * torch.exp(rng.uniform(0.02, 0.15) * fine[3])[:, None]
+    colour = torch.where(crown[:, None], teeth, torch.where(hits.on_jaw[:, None], flesh, under))
     wet, one = rng.uniform() < 0.5, torch.ones_like(x)
     gloss = torch.where(
         crown, one * rng.uniform(0.1, 1.2), one * (rng.uniform(0.1, 1.0) if wet else rng.uniform(0.0, 0.25))
@@ -134,7 +162,7 @@ def surface(
     gloss = torch.where(hits.on_jaw, gloss * (1.0 if wet else 0.6), one * rng.uniform(0, 0.15)) * torch.exp(
         0.3 * big[3]
     )
-    n = normals(hits, crowns, jaw, rims)
+    n = normals(hits, crowns, jaw, rims, ground)
     bump = rng.uniform(0.01, 0.10) * torch.where(crown, one * rng.uniform(0.2, 0.9), one * 1.4)
     n = n + torch.stack((bump * fine[3], bump * fine[4], torch.zeros_like(bump)), 1)
     side = (lingual < 0).float()
@@ -166,12 +194,14 @@ def _material(hits: Hits, crown: Tensor, outer: Tensor, inner: Tensor, fossa: Te
     return torch.where(crown, cut, m)
 
 
-def sample_lights(rng: Generator, kind: str, camera: Camera) -> tuple[list[Light], Colour, float]:
+def sample_lights(
+    rng: Generator, kind: str, camera: Camera, ground: Ground
+) -> tuple[list[Light], Colour, float]:
     """Lights of one scene, the colour of the sky light, and the strength of its hemisphere."""
 
     def direction(low: float, high: float) -> tuple[float, float, float]:
         e, a = np.deg2rad(rng.uniform(low, high)), rng.uniform(0, 2 * np.pi)
-        return (float(np.cos(e) * np.cos(a)), float(np.cos(e) * np.sin(a)), float(np.sin(e)))
+        return ground.turned((float(np.cos(e) * np.cos(a)), float(np.cos(e) * np.sin(a)), float(np.sin(e))))
 
     warm = (1.0, float(rng.uniform(0.68, 0.9)), float(rng.uniform(0.4, 0.75)))
     cool = (float(rng.uniform(0.75, 0.95)), float(rng.uniform(0.88, 1.0)), 1.0)
@@ -248,21 +278,25 @@ def lit(
     sky: Colour,
     sky_strength: float,
     rng: Generator,
+    *,
+    up: Array,
 ) -> Tensor:
-    """Linear light of every pixel, shape (N, 3)."""
+    """Linear light of every pixel, shape (N, 3); ``up`` points out of the ground to the middle of the sky."""
     device = hits.point.device
 
     def f32(values: object) -> Tensor:
         return torch.as_tensor(np.asarray(values), dtype=torch.float32, device=device)
 
     p, n, view = hits.point, what.normal, -hits.direction
-    x, y, z = p.unbind(1)
+    x, y = p[:, 0], p[:, 1]
+    z = p[:, 2].clamp_min(LOWEST_LIT)
     small, large = sample(jaw.grid, torch.stack((jaw.around_small, jaw.around_large)), x, y)
     hollow = torch.relu(small - z) * rng.uniform(0.08, 0.3) + torch.relu(large - z) * rng.uniform(0.02, 0.08)
     open_sky = torch.where(hits.on_jaw, torch.exp(-hollow), torch.exp(-hollow * 0.15)).clamp(0.12, 1)
-    up = (0.5 + 0.5 * n[:, 2]) * open_sky
-    light = up[:, None] * f32(sky) * sky_strength
-    bounce = (0.5 - 0.5 * n[:, 2]).clamp(0, 1) * 0.3 + 0.05
+    upward = n @ f32(up)
+    dome = (0.5 + 0.5 * upward) * open_sky
+    light = dome[:, None] * f32(sky) * sky_strength
+    bounce = (0.5 - 0.5 * upward).clamp(0, 1) * 0.3 + 0.05
     light = light + (bounce * open_sky)[:, None] * f32(sky) * sky_strength
     shine = torch.zeros_like(light)
     exponent = float(np.exp(rng.uniform(np.log(8), np.log(320))))

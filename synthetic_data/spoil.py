@@ -96,6 +96,20 @@ def _blinded(rng: Generator, scene: Scene, phone: Phone, level: float) -> tuple[
     return shining, replace(plain, exposure=exposure * picture_level(shining) / level)
 
 
+def shone_on(rng: Generator, scene: Scene) -> Tensor:
+    """
+    Light of a scene with reflections on its molars, from faint to blinding, (3, H, W).
+
+    For training: glare whitens dentine and hollows, and a network that takes white for enamel reads on.
+    """
+    light = scene.light
+    if not soft_parts(scene).any():
+        return light
+    tint = np.exp(rng.normal(0, 0.05, 3)) * np.exp(rng.uniform(np.log(0.3), np.log(4.0)))
+    bright = torch.as_tensor(tint * picture_level(light), dtype=light.dtype, device=light.device)
+    return light + bright[:, None, None] * _reflections(rng, scene)
+
+
 def _reflections(rng: Generator, scene: Scene) -> Tensor:
     """Bright patches on the molars and a little beside them, (H, W), 0..1."""
     height, width = scene.tooth.shape

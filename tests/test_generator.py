@@ -13,6 +13,7 @@ from crestgauge.inference.errors import InputError
 from crestgauge.model.labels import CROWN_MATERIALS, LOBES, MILK_LOBES, Material
 from crestgauge.synthetic_data.camera import look_at, march, sample
 from crestgauge.synthetic_data.draw import draw_one
+from crestgauge.synthetic_data.ground import level_ground
 from crestgauge.synthetic_data.options import DrawOptions
 from crestgauge.synthetic_data.scene import (
     Conditions,
@@ -87,7 +88,7 @@ def test_projected_hits_land_on_their_pixels(animal, tilt, roll, mirror):
     )
     sight = (camera.position - target) / np.linalg.norm(camera.position - target)
     assert np.degrees(np.arccos(np.clip(sight[2], -1, 1))) == pytest.approx(tilt, abs=1e-5)
-    hits = march(camera, animal.crowns, animal.bone, ground_z=-45.0, device=CPU)
+    hits = march(camera, animal.crowns, animal.bone, ground=level_ground(-45.0), device=CPU)
     jj, ii = np.meshgrid(np.arange(96), np.arange(64))
     pixels = camera.project(hits.point.double().numpy())
     np.testing.assert_allclose(pixels, np.column_stack((jj.ravel(), ii.ravel())), atol=0.01)
@@ -106,7 +107,7 @@ def test_hits_lie_on_the_surface_they_name(animal):
         roll_deg=0.0,
         offset_px=(0, 0),
     )
-    hits = march(camera, animal.crowns, animal.bone, ground_z=-45.0, device=CPU)
+    hits = march(camera, animal.crowns, animal.bone, ground=level_ground(-45.0), device=CPU)
     x, y, z = hits.point[hits.on_crown].unbind(1)
     over = sample(animal.crowns.grid, animal.crowns.surface, x, y) - z
     assert over.min() >= -1e-4
