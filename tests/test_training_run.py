@@ -10,6 +10,7 @@ import torch
 from toy_jaws import draw_toy, draws_two_batches
 
 from crestgauge.inference.errors import InputError, WeightsError
+from crestgauge.model.local import SHIPPED, find_set
 from crestgauge.model.network import (
     LITE0_STAGES,
     Activated,
@@ -18,8 +19,18 @@ from crestgauge.model.network import (
     build_network,
     load_imagenet_encoder,
 )
+from crestgauge.training.beginning import start_file
 from crestgauge.training.config import ScheduleConfig, as_table, read_config
-from crestgauge.training.fit import CHECKPOINT, RECORD, WEIGHTS, make_optimizer, rate_at, set_rates, train
+from crestgauge.training.fit import (
+    CHECKPOINT,
+    RECORD,
+    WEIGHTS,
+    Run,
+    make_optimizer,
+    rate_at,
+    set_rates,
+    train,
+)
 from crestgauge.training.pool import InlineFeeder, Pool, WorkerFeeder, generator_for
 
 CPU = torch.device("cpu")
@@ -195,6 +206,17 @@ def test_unknown_config_lists_the_shipped_ones(tmp_path):
 @pytest.mark.parametrize("name", ["fine", "coarse", "coarse-again", "widen", "toy"])
 def test_shipped_configs_load(name):
     assert read_config(name).name.startswith("crest-")
+
+
+def test_shipped_start_is_the_state_of_the_shipped_network(tmp_path):
+    """A run that starts from "shipped" has, before its first step, the very numbers that lie in training/start."""
+    config = read_config("widen")
+    assert config.network.start == "shipped"
+    config = replace(config, pool=replace(config.pool, workers=0))
+    run = Run(config, tmp_path, torch.device("cpu"), draw_toy, lambda line: None)
+    stored = torch.load(start_file(find_set(SHIPPED), "fine"), weights_only=True)
+    for name, value in run.network.state_dict().items():
+        assert torch.equal(value, stored[name].to(value.dtype)), name
 
 
 def test_network_has_the_declared_channels_at_any_size():

@@ -24,9 +24,11 @@ import torch
 from torch import Tensor, nn
 
 from crestgauge.inference.errors import InputError
-from crestgauge.model.network import Activated, JawNetwork, build_network
+from crestgauge.model.local import SHIPPED, find_set
+from crestgauge.model.network import Activated, JawNetwork, NetworkConfig, build_network
 from crestgauge.training.augment import augment
 from crestgauge.training.batch import Draw, Drawn, Labelled, Packed, as_labelled
+from crestgauge.training.beginning import start_file
 from crestgauge.training.config import ScheduleConfig, TrainConfig, as_table, read_config
 from crestgauge.training.files import FileDraw
 from crestgauge.training.losses import total_loss
@@ -129,7 +131,7 @@ class Run:
         # On a CPU the other order of axes takes a quarter longer for a step (measured, one core).
         self.layout = torch.channels_last if device.type == "cuda" else torch.contiguous_format
         self.portions = 1
-        self.network = build_network(config.network).to(device).to(memory_format=self.layout)
+        self.network = build_network(_found(config)).to(device).to(memory_format=self.layout)
         self.average = Average(self.network, config.schedule.ema)
         self.optimizer = make_optimizer(self.network, config.schedule)
         self.pool = Pool(config.pool.capacity, device)
@@ -371,6 +373,13 @@ class Run:
             devices = tuple(named[i % len(named)] for i in range(pool.workers))
             return WorkerFeeder(self.draw, seed=first + added // pool.draw, size=pool.draw, devices=devices)
         return InlineFeeder(self.draw, seed=first, size=pool.draw, every=pool.every)
+
+
+def _found(config: TrainConfig) -> NetworkConfig:
+    """The network's settings with the path of its start weights where those are the shipped ones."""
+    if config.network.start != SHIPPED:
+        return config.network
+    return replace(config.network, start=str(start_file(find_set(SHIPPED), config.role)))
 
 
 def pixel_scores(

@@ -30,17 +30,16 @@ import torch
 from crestgauge.inference.errors import InputError, WeightsError
 from crestgauge.model.local import (
     MANIFEST,
-    SHIPPED,
-    START,
     WeightsSet,
     check_name,
     find_set,
     weights_folder,
 )
-from crestgauge.model.network import Activated, NetworkConfig
+from crestgauge.model.network import Activated
 from crestgauge.model.weights import Role
 from crestgauge.training.augment import AugmentConfig
 from crestgauge.training.batch import Draw, Packed, unpack
+from crestgauge.training.beginning import start_file, start_network
 from crestgauge.training.config import (
     CheckConfig,
     PoolConfig,
@@ -330,55 +329,6 @@ def train_config(base: WeightsSet, job: Job, role: Role = "fine") -> TrainConfig
         augment=replace(given.augment, **changes),
         draw=given.draw,
     )
-
-
-def start_file(base: WeightsSet, role: Role) -> Path:
-    """
-    State dict of a set's network, to train on from.
-
-    Raises
-    ------
-    WeightsError
-        If there is none.
-    """
-    entry = base.manifest.find(role, base.fine if role == "fine" else None)
-    names = [entry.name, str(_record(base, role)["name"])]  # an export may be named anew, its numbers not
-    shipped = Path(str(files("crestgauge.training").joinpath(START)))
-    places = [folder / f"{name}.pt" for name in names for folder in (base.folder / START, shipped)]
-    found = next((path for path in places if path.is_file()), None)
-    if found is None:
-        raise WeightsError(
-            f"{places[0]}: not there; {entry.name} cannot be trained on without its state dict. Start from "
-            f"{SHIPPED}, or copy the folder of the set as a whole."
-        )
-    return found
-
-
-def start_network(base: WeightsSet, role: Role) -> NetworkConfig:
-    """
-    Form of a set's network, from its run record.
-
-    Raises
-    ------
-    WeightsError
-        If the record cannot be read.
-    """
-    table = _record(base, role)["config"]["network"]
-    return typing.cast(NetworkConfig, build(NetworkConfig, table, f"run record of {base.name}"))
-
-
-def _record(base: WeightsSet, role: Role) -> dict[str, Any]:
-    entry = base.manifest.find(role, base.fine if role == "fine" else None)
-    path = base.folder / entry.trained_by
-    try:
-        found: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        if found["name"] and found["config"]["network"]:
-            return found
-        raise KeyError("network")
-    except (OSError, KeyError, TypeError, json.JSONDecodeError) as error:
-        raise WeightsError(
-            f"{path}: no run record of {entry.name} ({error!r}). Copy the set again."
-        ) from error
 
 
 class Material:
