@@ -209,7 +209,7 @@ def test_shipped_configs_load(name):
 
 
 def test_shipped_start_is_the_state_of_the_shipped_network(tmp_path):
-    """A run that starts from "shipped" has, before its first step, the very numbers that lie in training/start."""
+    """A run that starts from "shipped" begins with the very numbers that lie in training/start."""
     config = read_config("widen")
     assert config.network.start == "shipped"
     config = replace(config, pool=replace(config.pool, workers=0))
