@@ -448,6 +448,8 @@ def _tooth(
         crown_px=crown.area_px / frame.scale**2,
         infundibulum_left=_infundibulum_left(grids, sigma),
         dentine_share=Quantity(crown.dentine_share, float(dentine_u)),
+        enclosed=crown.enclosed,
+        off_crown=crown.off_crown,
         crests=crests,
         flags=flags,
     )

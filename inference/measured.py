@@ -228,6 +228,11 @@ class MeasuredTooth:
         Visible crown area. [photo px^2]
     infundibulum_left, dentine_share : Quantity or None
         As in `crestgauge.inference.evidence.ToothEvidence`.
+    enclosed : float or None
+        Share of the border of its dentine that lies on enamel or an infundibulum; None with too little
+        dentine to say. [1]
+    off_crown : float
+        Mean probability of jaw or background over the crown's pixels; 0 without a crown. [1]
     crests : tuple of MeasuredCrest
     flags : ToothFlag
     """
@@ -245,6 +250,8 @@ class MeasuredTooth:
     crown_px: float = 0.0
     infundibulum_left: Quantity | None = None
     dentine_share: Quantity | None = None
+    enclosed: float | None = None
+    off_crown: float = 0.0
     crests: tuple[MeasuredCrest, ...] = ()
     flags: ToothFlag = _NO_TOOTH_FLAG
 

@@ -35,6 +35,8 @@ class TeethOptions:
         Crown pixels farther than this from the row's middle line belong to something else. [crop px]
     min_crown_px : float
         Smaller crowns are dismissed as flicker (1.3 mm^2 of about 50). [crop px^2]
+    min_dentine_px : float
+        Less dentine on a tooth than a crown dismissed as flicker says nothing by its border. [crop px^2]
     gap_height_px : float
         Columns with less crown than this belong to a gap. [crop px]
     entry_cost_px : float
@@ -55,6 +57,7 @@ class TeethOptions:
 
     row_half_height_px: float = 120.0
     min_crown_px: float = 300.0
+    min_dentine_px: float = 300.0
     gap_height_px: float = 4.0
     entry_cost_px: float = 200.0
     number_margin_px: float = 45.0

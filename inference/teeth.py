@@ -6,7 +6,7 @@ Which pixel belongs to which tooth is settled in `crestgauge.inference.numbering
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import cv2
@@ -23,7 +23,7 @@ from crestgauge.inference.numbering import (
     number_columns,
     row_cells,
 )
-from crestgauge.model.labels import N_TEETH
+from crestgauge.model.labels import N_TEETH, Material
 
 FloatArray = NDArray[np.float64]
 
@@ -79,6 +79,11 @@ class Crown:
     dentine_share : float
     edge_px : float
         Length of the border of the dentine region. [crop px]
+    enclosed : float or None
+        Share of that border that `enclosed_shares` finds enclosed; None where there is too little dentine to
+        say. [1]
+    off_crown : float
+        Mean probability of jaw or background over the crown's pixels. [1]
     touches_crop : bool
         Crown pixels on the outermost grid line of the crop.
     crooked_deg : float
@@ -98,6 +103,8 @@ class Crown:
     state_p: FloatArray
     dentine_share: float
     edge_px: float
+    enclosed: float | None
+    off_crown: float
     touches_crop: bool
     crooked_deg: float
 
@@ -155,6 +162,8 @@ def find_teeth(maps: LabelMaps, options: TeethOptions | None = None) -> Teeth | 
     up_score = side_score(maps, labels, y0, curve)
     crowns = []
     windows = label_windows(labels)
+    band = slice(y0, y0 + STEP * labels.shape[0], STEP)
+    enclosed = enclosed_shares(maps.block("material")[:, band, ::STEP], labels, options)
     for position in ranges:
         if position not in windows:
             continue
@@ -162,7 +171,7 @@ def find_teeth(maps: LabelMaps, options: TeethOptions | None = None) -> Teeth | 
             maps, labels, y0, position, windows[position], curve, peaks, owners, up_score >= 0, options
         )
         if crown is not None:
-            crowns.append(crown)
+            crowns.append(replace(crown, enclosed=enclosed.get(position)))
     if not crowns:
         return None
     view, view_u, blur = _view(maps, labels, y0)
@@ -175,6 +184,47 @@ def find_teeth(maps: LabelMaps, options: TeethOptions | None = None) -> Teeth | 
         view_u=view_u,
         blur_px=blur,
     )
+
+
+def enclosed_shares(
+    material: NDArray[np.float32], labels: NDArray[np.uint8], options: TeethOptions
+) -> dict[int, float]:
+    """
+    How much of the border of each tooth's dentine lies on cut enamel or an infundibulum, by position.
+
+    Wear cuts enamel and dentine alike, so dentine is laid open inside a rim of enamel; what is taken for
+    dentine but lies on a tooth has none.
+
+    Parameters
+    ----------
+    material : ndarray, shape (6, R, C)
+        Probabilities of the materials.
+    labels : ndarray of uint8, shape (R, C)
+        Tooth number per pixel on the same grid of `STEP`, 0 = no crown.
+
+    Returns
+    -------
+    dict
+        position -> share of the pixel sides between dentine and what is none. Enamel of any tooth counts;
+        jaw, background, crown walls and the border of the grid do not. Teeth with less dentine than
+        ``min_dentine_px`` are left out. [1]
+    """
+    around = np.pad(material, ((0, 0), (1, 1), (1, 1)))  # zeros are neither dentine nor enamel
+    is_dentine = around[Material.DENTINE] > 0.5
+    dentine = np.where(is_dentine, np.pad(labels, 1), 0)
+    area = np.bincount(dentine.ravel(), minlength=N_TEETH + 1) * STEP**2
+    sides, closed = np.zeros(N_TEETH + 1), np.zeros(N_TEETH + 1)
+    for down, right in ((0, 1), (0, -1), (1, 0), (-1, 0)):
+        rows, cols = np.nonzero((dentine > 0) & ~np.roll(is_dentine, (-down, -right), (0, 1)))
+        beside = around[:, rows + down, cols + right]
+        # Between two bands each may be below one half: what dentine turns into is told by the others.
+        beside[Material.DENTINE] = 0.0
+        rim = np.isin(beside.argmax(axis=0), (Material.ENAMEL_BAND, Material.INFUNDIBULUM))
+        sides += np.bincount(dentine[rows, cols], minlength=N_TEETH + 1)
+        closed += np.bincount(dentine[rows, cols], weights=rim, minlength=N_TEETH + 1)
+    return {
+        k: float(closed[k] / sides[k]) for k in range(1, N_TEETH + 1) if area[k] >= options.min_dentine_px
+    }
 
 
 def lobe_peaks(maps: LabelMaps, keep: NDArray[np.bool_], options: TeethOptions) -> FloatArray:
@@ -291,6 +341,11 @@ def _crown(
         state_p=np.array([np.vdot(plane[part], local) for plane in maps.block("state")]) / area,
         dentine_share=float(np.vdot(dentine, local) / area),
         edge_px=edge,
+        enclosed=None,
+        off_crown=sum(
+            float(np.vdot(maps.block("material")[m][part], local) / area)
+            for m in (Material.BACKGROUND, Material.JAW)
+        ),
         touches_crop=bool(
             x.min() < STEP or y.min() < STEP or x.max() >= width - STEP or y.max() >= height - STEP
         ),

@@ -112,6 +112,29 @@ def test_cut_off_and_covered_only_count_where_the_key_asks():
     assert reasons(check(changed(6, state="absent", centre=(-40.0, 600.0)))) == []
 
 
+def test_dentine_without_a_rim_of_enamel_is_something_that_covers_the_tooth():
+    (refused,) = check(changed(4, enclosed=LIMITS.min_enclosed - 0.01)).retake
+    assert (refused.reason, refused.limit) == ("covered", LIMITS.min_enclosed)
+    assert refused.measured == pytest.approx(LIMITS.min_enclosed - 0.01)
+    assert reasons(check(changed(4, enclosed=LIMITS.min_enclosed))) == []
+    assert reasons(check(changed(4, enclosed=None))) == []
+
+
+def test_missing_rims_count_on_whole_teeth_that_the_key_asks_about_and_after_other_faults():
+    assert reasons(check(changed(2, enclosed=0.0))) == []
+    assert reasons(check(changed(4, enclosed=0.0, state="broken"))) == []
+    assert reasons(check(changed(4, enclosed=0.0), crop=result("adult").crop // 8)) == ["dark"]
+
+
+def test_a_number_where_the_materials_show_no_tooth_is_something_that_covers_it():
+    (refused,) = check(changed(5, off_crown=LIMITS.max_off_crown + 0.01)).retake
+    assert (refused.reason, refused.limit) == ("covered", LIMITS.max_off_crown)
+    assert refused.measured == pytest.approx(LIMITS.max_off_crown + 0.01)
+    assert reasons(check(changed(5, off_crown=LIMITS.max_off_crown))) == []
+    assert reasons(check(changed(5, off_crown=1.0, state="erupting"))) == []  # under its gum
+    assert reasons(check(changed(2, off_crown=1.0))) == []
+
+
 def test_walls_alone_are_no_chewing_surface():
     from crestgauge.inference.maps import LabelMaps
 

@@ -16,7 +16,7 @@ from crestgauge.inference.measure import measure_row
 from crestgauge.inference.measured import CrestFlag, RowFlag, ToothFlag, sentences
 from crestgauge.inference.numbering import TeethOptions, number_columns
 from crestgauge.inference.row import nominal_centres_px
-from crestgauge.inference.teeth import find_teeth
+from crestgauge.inference.teeth import enclosed_shares, find_teeth
 from crestgauge.model.labels import CHANNELS, LOBES, Material
 
 IDENTITY = RowFrame(np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]))
@@ -145,6 +145,106 @@ def test_covered_tooth_is_unseen() -> None:
     row = measure_row(LabelMaps(channels), IDENTITY)
     assert row is not None
     assert row.teeth[4].state == "unseen"
+
+
+def one_block(rows: int, columns: int, **beside: Material) -> tuple[np.ndarray, np.ndarray]:
+    """Tooth 4: a block of dentine in jaw, with another material along some of its sides, 4 pixels wide."""
+    top, left, bottom, right = 10, 10, 10 + rows, 10 + columns
+    best = np.full((rows + 20, columns + 20), Material.JAW)
+    strips = {
+        "above": (slice(top - 4, top), slice(left, right)),
+        "below": (slice(bottom, bottom + 4), slice(left, right)),
+        "before": (slice(top, bottom), slice(left - 4, left)),
+        "behind": (slice(top, bottom), slice(right, right + 4)),
+    }
+    for side, material in beside.items():
+        best[strips[side]] = material
+    best[top:bottom, left:right] = Material.DENTINE
+    labels = np.where(best == Material.JAW, 0, 4).astype(np.uint8)
+    return np.moveaxis(np.eye(len(Material), dtype=np.float32)[best], 2, 0), labels
+
+
+ENAMEL, HOLLOW, WALL = Material.ENAMEL_BAND, Material.INFUNDIBULUM, Material.CROWN_WALL
+
+
+@pytest.mark.parametrize(
+    ("beside", "share"),
+    [
+        ({"above": ENAMEL, "below": ENAMEL, "before": ENAMEL, "behind": ENAMEL}, 1.0),
+        ({}, 0.0),
+        ({"above": ENAMEL, "before": ENAMEL}, 0.5),
+        ({"above": ENAMEL, "below": ENAMEL}, 0.75),  # (30 + 30) of 80 sides
+        ({"above": HOLLOW, "below": ENAMEL, "before": WALL, "behind": WALL}, 0.75),
+    ],
+)
+def test_share_of_dentine_that_enamel_encloses(beside: dict[str, Material], share: float) -> None:
+    """10 by 30 pixels of dentine; the halved case is square. Sides counted by hand, so exact."""
+    rows, columns = (20, 20) if share == 0.5 else (10, 30)
+    assert enclosed_shares(*one_block(rows, columns, **beside), OPTIONS) == {4: share}
+
+
+def test_enamel_of_a_neighbour_encloses_too() -> None:
+    material, labels = one_block(10, 30, before=ENAMEL, behind=ENAMEL)
+    labels[:, 40:][labels[:, 40:] > 0] = 5
+    assert enclosed_shares(material, labels, OPTIONS) == {4: 0.25}  # (10 + 10) of 80 sides
+
+
+def test_the_border_of_the_picture_encloses_nothing() -> None:
+    material, labels = one_block(10, 30, above=ENAMEL, below=ENAMEL, before=ENAMEL, behind=ENAMEL)
+    assert enclosed_shares(material[:, :, :40], labels[:, :40], OPTIONS) == {4: 70 / 80}
+
+
+def test_soft_edges_of_dentine_are_judged_by_what_follows() -> None:
+    """Pixels with 0.4 dentine, 0.35 enamel and 0.25 jaw lie on the way from dentine to enamel."""
+    material, labels = one_block(10, 30, above=ENAMEL, below=ENAMEL, before=ENAMEL, behind=ENAMEL)
+    material[:, material[ENAMEL] == 1.0] = np.array([[0.0, 0.25, 0.0, 0.35, 0.4, 0.0]]).T
+    assert enclosed_shares(material, labels, OPTIONS) == {4: 1.0}
+
+
+def test_too_little_dentine_says_nothing() -> None:
+    """8 by 9 pixels of the label grid are 288 of the crop's, 8 by 10 are 320."""
+    assert OPTIONS.min_dentine_px == 300.0
+    assert enclosed_shares(*one_block(8, 9), OPTIONS) == {}
+    assert enclosed_shares(*one_block(8, 10), OPTIONS) == {4: 0.0}
+
+
+def test_a_leaf_taken_for_dentine_is_not_enclosed() -> None:
+    """
+    All of tooth 4 as one blob of dentine in jaw, its neighbours as drawn.
+
+    Of a drawn tooth only both ends of its strip on the cheek side, 18 px broad, are open.
+    """
+    drawn = plain_row()
+    channels = draw(drawn).channels.copy()
+    leaf = channels[CHANNELS["tooth"]][4] > 0.5
+    channels[CHANNELS["material"]][:, leaf] = np.eye(6)[Material.DENTINE][:, None]
+    row = measure_row(LabelMaps(channels), IDENTITY)
+    assert row is not None
+    assert row.teeth[3].enclosed == 0.0
+    for tooth in row.teeth[4:]:
+        spans = drawn.lobe_spans(tooth.position)
+        length = spans[-1][1] - spans[0][0]
+        strips = sum(2 * (14.0 + 0.9 * (end - begin)) for begin, end in spans)
+        expected = 1.0 - 2 * 18.0 / (strips + 2 * (18.0 + length))
+        # Each corner and end is known to a pixel of the label grid, 2 of about 600 px.
+        assert tooth.enclosed == pytest.approx(expected, abs=0.02)
+
+
+def test_a_leaf_taken_for_jaw_is_off_the_crown() -> None:
+    """Front half of tooth 5 labelled jaw by its materials, a quarter of tooth 6 half likely so."""
+    drawn = plain_row()
+    channels = draw(drawn).channels.copy()
+    jaw = np.eye(6)[Material.JAW][:, None, None]
+    for position, share, weight in ((5, 0.5, 1.0), (6, 0.25, 0.5)):
+        begin, end = (drawn.to_crop(np.array([[s, 0.0]]))[0, 0] for s in drawn.tooth_ends()[position])
+        columns = slice(round(begin), round(begin + share * (end - begin)))
+        own = channels[CHANNELS["material"]][:, :, columns]
+        own[:] = (1.0 - weight) * own + weight * jaw
+    row = measure_row(LabelMaps(channels), IDENTITY)
+    assert row is not None
+    # The crown's rim is partly jaw: its outermost pixel of about 70 and 50 on either side, by half at most.
+    for tooth, expected in zip(row.teeth[3:], (0.0, 0.5, 0.125), strict=True):
+        assert tooth.off_crown == pytest.approx(expected, abs=0.03)
 
 
 def test_second_row_in_the_crop_is_left_out() -> None:
