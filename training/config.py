@@ -45,8 +45,8 @@ class ScheduleConfig:
     ema : float
         Decay of the running mean of the weights, which is what is checked, saved and exported.
     tuned : bool
-        Let cudnn try its kernels in the first steps. It is paid anew in every process, so it is for runs of
-        many minutes, with pictures of one size.
+        Let cudnn try its kernels in the first steps. It is paid anew in every process; on the one GPU where
+        it was measured it changed nothing (DEVELOPERS.md, decision 24).
     """
 
     max_seconds: float = 0.0

@@ -264,7 +264,8 @@ def class_by_values(evidence: RowEvidence, criteria: Criteria) -> str | None:
     The class that the measured values give by themselves, every doubt set aside; None where it is open.
 
     A reading keeps the younger class wherever it doubts, so its class says as much of the rule for doubt as
-    of the widths. This one says what the measuring alone got right; nobody is shown it.
+    of the widths. This one says what the measuring alone got right, and where the values are a truth (a
+    person's labels), which class that truth is; nobody is shown it.
     """
     sure = replace(criteria.options, borderline_k=0.0, doubt_by_definition=())
     return propose(evidence, replace(criteria, options=sure)).age_class

@@ -131,7 +131,7 @@ class Run:
         # On a CPU the other order of axes takes a quarter longer for a step (measured, one core).
         self.layout = torch.channels_last if device.type == "cuda" else torch.contiguous_format
         self.portions = 1
-        self.network = build_network(_found(config)).to(device).to(memory_format=self.layout)
+        self.network = build_network(_resolved(config)).to(device).to(memory_format=self.layout)
         self.average = Average(self.network, config.schedule.ema)
         self.optimizer = make_optimizer(self.network, config.schedule)
         self.pool = Pool(config.pool.capacity, device)
@@ -375,7 +375,7 @@ class Run:
         return InlineFeeder(self.draw, seed=first, size=pool.draw, every=pool.every)
 
 
-def _found(config: TrainConfig) -> NetworkConfig:
+def _resolved(config: TrainConfig) -> NetworkConfig:
     """The network's settings with the path of its start weights where those are the shipped ones."""
     if config.network.start != SHIPPED:
         return config.network

@@ -9,7 +9,6 @@ Ratios that were given otherwise (drawn pictures, callipers) stand in the truth 
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -18,15 +17,14 @@ from numpy.typing import NDArray
 
 from crestgauge.inference.build import round_evidence
 from crestgauge.inference.criteria import Criteria, load_criteria
-from crestgauge.inference.evidence import Quantity, RowEvidence
 from crestgauge.inference.maps import CROP_SIZE, LabelMaps, RowFrame
 from crestgauge.inference.measure import MeasureOptions, measure_row, to_evidence
 from crestgauge.inference.measured import CrestFlag, MeasuredRow, MeasuredTooth
 from crestgauge.inference.row import CROP_PX_PER_MM
-from crestgauge.inference.rules import propose
 from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.model.labels import CHANNELS, N_CHANNELS, N_TEETH, Material
 from crestgauge.training.batch import IGNORE
+from crestgauge.training.evaluate import class_by_values
 from crestgauge.training.files import (
     LabelledPhoto,
     Labels,
@@ -115,33 +113,8 @@ def truth_of(paths: LabelledPhoto, criteria: Criteria | None = None) -> dict[str
     shown = {each.position for each in row.teeth if each.box is not None}
     if truth.get("age_class") is None and shown and shown <= whole:
         key = criteria or load_criteria()
-        truth["age_class"] = propose(round_evidence(literal(to_evidence(row))), key).age_class
+        truth["age_class"] = class_by_values(round_evidence(to_evidence(row)), key)
     return truth
-
-
-def literal(evidence: RowEvidence) -> RowEvidence:
-    """
-    The same values without any uncertainty or other definition: a truth is what the key says of the values as
-    they stand, and no "too near to tell", as for drawn pictures.
-    """
-
-    def certain(value: Quantity | None) -> Quantity | None:
-        return None if value is None else replace(value, u=0.0)
-
-    return RowEvidence(
-        tuple(
-            replace(
-                tooth,
-                crests=tuple(
-                    replace(crest, ratio=certain(crest.ratio), ratio_by_definition={})
-                    for crest in tooth.crests
-                ),
-                infundibulum_left=certain(tooth.infundibulum_left),
-                dentine_share=certain(tooth.dentine_share),
-            )
-            for tooth in evidence.teeth
-        )
-    )
 
 
 def measure_labels(material: Labels, tooth: Labels, truth: dict[str, Any]) -> MeasuredRow | None:
