@@ -17,6 +17,7 @@ from torch import Tensor
 
 from crestgauge.synthetic_data.jaw import JawFields, blurred
 from crestgauge.synthetic_data.mandible import Coats
+from crestgauge.synthetic_data.overlays import SKIN
 from crestgauge.synthetic_data.textures import noise_bank, tile
 from crestgauge.synthetic_data.tones import BONE_TONES, ENAMEL_TONES, Colour, pick, varied
 from crestgauge.synthetic_data.wear import FAR_BELOW, Grid
@@ -52,7 +53,6 @@ FOOD: list[Colour] = [
     (0.20, 0.35, 0.06),
     (0.45, 0.25, 0.10),
 ]
-SKINS: list[Colour] = [(0.55, 0.33, 0.24), (0.40, 0.22, 0.15), (0.20, 0.10, 0.065), (0.65, 0.45, 0.36)]
 PALE: list[Colour] = [*BONE_TONES, *ENAMEL_TONES]
 
 
@@ -259,7 +259,7 @@ def _cloth(pile: _Pile, rng: Generator) -> None:
 
 def _hand(pile: _Pile, rng: Generator) -> None:
     at, turn = _place(rng, 0.2), float(rng.uniform(0, 6.3))
-    tone = pile.tone(rng, SKINS if rng.uniform() < 0.6 else PLASTIC)
+    tone = pile.tone(rng, SKIN if rng.uniform() < 0.6 else PLASTIC)
     pile.lay(_lump(pile, at, (42.0, 38.0, 16.0), turn, 2.4), tone)
     curl = float(rng.uniform(0.0, 0.9))
     for k in range(4):
