@@ -181,3 +181,20 @@ def test_near_bands_keeps_what_decides_widths():
     assert torch.equal(near.material[0][kept], material[0][kept])
     assert (near.material[1] == IGNORE).all() and not near.void.any()
     assert int((given.material == IGNORE).sum()) == 1  # the given labels are as they were
+
+
+def test_edges_are_judged_again_with_equal_weights():
+    """
+    Even odds everywhere cost ln 6 a pixel, so the term adds its weight times ln 6, whatever the classes
+    weigh; a picture without bands adds nothing.
+    """
+    material = torch.zeros(1, 4, 4, dtype=torch.uint8)
+    material[0, 0] = int(Material.DENTINE)
+    raw = torch.zeros(1, N_CHANNELS, 4, 4)
+    uneven = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0)
+    for given, wanted in ((material, 0.7 * math.log(6)), (torch.zeros_like(material), 0.0)):
+        labels = truth(given)
+        plain, _ = total_loss(raw, labels, LossConfig(slow_stride=1, material_classes=uneven))
+        more, parts = total_loss(raw, labels, LossConfig(slow_stride=1, material_classes=uneven, edges=0.7))
+        assert float(more - plain) == pytest.approx(wanted, abs=EXACT)
+        assert float(parts["edges"]) == pytest.approx(wanted / 0.7, abs=EXACT)

@@ -32,6 +32,9 @@ class LossConfig:
     ----------
     material, dice, tooth, lingual, lobe, state, tilt, blur : float
         Weight of each block in the sum; ``dice`` is the overlap term of the material block.
+    edges : float
+        Weight of the material once more where widths are decided (`near_bands`), all classes alike: bands
+        are a twentieth of a picture, and what is measured is where they end. 0 = not judged.
     material_classes : tuple of float
         Weight of each `Material`. All four crown materials have ONE weight on purpose: a heavier enamel class
         would move the place where two probabilities are equal, and that place is the band edge that is
@@ -51,6 +54,7 @@ class LossConfig:
     state: float = 0.2
     tilt: float = 0.1
     blur: float = 0.1
+    edges: float = 0.0
     material_classes: tuple[float, ...] = (0.6, 0.6, 1.5, 1.5, 1.5, 1.5)
     slow_stride: int = 2
     beta: float = 0.5
@@ -98,6 +102,9 @@ def total_loss(raw: Tensor, truth: Labelled, config: LossConfig) -> tuple[Tensor
         ),
         "blur": blur_loss(slow[:, CHANNELS["blur"]][:, 0], truth.blur, crown),
     }
+    if config.edges:
+        equal = (1.0,) * len(Material)
+        parts["edges"] = material_loss(raw[:, CHANNELS["material"]], near_bands(truth), equal)
     total = torch.stack([getattr(config, name) * part for name, part in parts.items()]).sum()
     return total, {name: part.detach() for name, part in parts.items()}
 
