@@ -30,7 +30,7 @@ from crestgauge.synthetic_data.scene import (
     without_jaw,
 )
 from crestgauge.synthetic_data.spoil import exposed
-from crestgauge.synthetic_data.truth import ToothTruth, evidence, teeth_truth, visible_state
+from crestgauge.synthetic_data.truth import ToothTruth, evidence, places_to_see, teeth_truth, visible_state
 
 SCHEMA = "crestgauge.truth/1"
 PLACE_OF_LAST_TOOTH_MM = 24.0
@@ -195,7 +195,15 @@ def draw_photo(
     )
     with torch.no_grad():
         scene = draw_scene(
-            rng, shown, camera, conditions, device, with_row=kind != "not_a_jaw", cover=plan.cover
+            rng,
+            shown,
+            camera,
+            conditions,
+            device,
+            with_row=kind != "not_a_jaw",
+            cover=plan.cover,
+            # Bits may hide what the truth states only where it says "covered", or states nothing of teeth.
+            in_sight=None if kind in ("covered", "not_a_jaw") else places_to_see,
         )
         if kind is None and _hidden_share(scene) > 0.0:  # a usable photograph has its crests free
             scene = draw_scene(rng, shown, camera, conditions, device, with_row=True, clutter=False)

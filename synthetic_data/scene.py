@@ -4,6 +4,7 @@ One scene: a jaw (or none), what lies under it and over it, seen by one camera; 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -17,6 +18,14 @@ from crestgauge.synthetic_data.camera import Camera, Hits, look_at, march, sampl
 from crestgauge.synthetic_data.clutter import cover_up, ground_colour, lay_over
 from crestgauge.synthetic_data.ground import Ground, sample_ground
 from crestgauge.synthetic_data.jaw import JawFields, jaw_fields
+from crestgauge.synthetic_data.litter import (
+    COVERING_SHARE,
+    LITTER_SHARE,
+    InSight,
+    air,
+    cover_with_leaves,
+    lay_litter,
+)
 from crestgauge.synthetic_data.options import DrawOptions
 from crestgauge.synthetic_data.overlays import Canvas
 from crestgauge.synthetic_data.phone import blur
@@ -156,6 +165,7 @@ def draw_scene(
     with_row: bool,
     clutter: bool = True,
     cover: tuple[float, float] | None = None,
+    in_sight: Callable[[Specimen], np.ndarray] | None = None,
 ) -> Scene:
     """
     Light and labels of one picture.
@@ -168,6 +178,8 @@ def draw_scene(
         Hands, hairs and bits over the jaw.
     cover : (float, float) or None
         Stretch of the row (shares of its length) that something hides altogether.
+    in_sight : callable or None
+        Says which places (N, 3) [mm] of the specimen no leaf and the like may hide; asked where one lies.
     """
     more = rng.spawn(1)[0]  # draws of its own, so that what is new leaves the rest of a picture as it was
     gap = float(rng.choice([0.0, rng.uniform(0, 6), rng.uniform(5, 80)]))
@@ -210,9 +222,22 @@ def draw_scene(
     )
     canvas = Canvas(light=light, hidden=torch.zeros(size, dtype=torch.bool, device=device), yy=yy, xx=xx)
     level = float(sum(max(lamp.colour) for lamp in lights) * 0.6 + strength)
+    bits = more.spawn(1)[0]
+    littered, leafy = bits.uniform() < LITTER_SHARE and clutter, bits.uniform() < COVERING_SHARE
+    high = np.array([0.0, 0.0, row_target(specimen.jaw)[2]])
+    along = np.array([specimen.jaw.row_mm, 0.0, 0.0])
+    if littered or (cover is not None and leafy):
+        around = air(canvas.light, what, lights, strength, camera, bits)
+    if littered:  # under the hands, which hold the jaw now
+        keep = None
+        if in_sight is not None:
+            keep = InSight(camera.project(in_sight(specimen)), what.tooth.view(size).to(torch.uint8))
+        lay_litter(canvas, camera, np.stack((high, high + along)), around, bits, keep=keep)
     if clutter:
         lay_over(canvas, camera, specimen.jaw, rng, level, with_row=with_row)
-    if cover is not None:
+    if cover is not None and leafy:
+        cover_with_leaves(canvas, camera, high + along * np.array(cover)[:, None], around, bits)
+    elif cover is not None:
         cover_up(canvas, camera, specimen.jaw, cover, rng, level, pixel_mm)
     return _labelled(canvas, hits, what, specimen, camera, conditions, with_row=with_row)
 

@@ -288,6 +288,15 @@ def visible_state(tooth: ToothTruth) -> State:
     )
 
 
+def places_to_see(specimen: Specimen) -> Array:
+    """Edges of every crest that has a line, and centres of all lobes in the open, (N, 3). [mm]"""
+    _, centres = lobe_points(specimen)
+    crests = [c for t in teeth_truth(specimen) for c in t.crests if len(c.edges_mm)]
+    places: Array = np.concatenate([centres, *(c.edges_mm.reshape(-1, 3) for c in crests)])
+    seen: Array = places[np.isfinite(places).all(axis=1)]
+    return seen
+
+
 def evidence(teeth: tuple[ToothTruth, ...], jaw: Jaw, *, definitions: bool) -> RowEvidence:
     """
     Truth as the rule layer takes it, with no uncertainty.
