@@ -8,7 +8,7 @@ Drawn jaws: anatomy, wear, light, camera, and the truth that comes with them.
     textures   noise and background pictures                                      (numpy, cached)
     shading    materials, light, shadow, gloss                                    (torch)
     ground     the plane the jaw lies on;  things   what is no jaw at all         (torch)
-    scene      what lies under and over the jaw (clutter, overlays)               (torch)
+    scene      what lies under and over the jaw (clutter, overlays, litter)       (torch)
     phone      lens blur, noise, sharpening, tone                                 (torch)
     truth      widths on the surface by the declared definition, states, class    (torch -> plain values)
     draw       batches for training;  dataset   photographs with truth on disk

@@ -31,7 +31,8 @@ CLEAR_MM = 0.4
 """Room between a bit and what must stay in sight."""
 MOST_OF_A_CROWN = 0.1
 """Largest share of a crown that bits hide where crests must stay in sight."""
-LEAST_DENTINE_PX = 20
+LEAST_PX = 20
+"""Fewer pixels of dentine or enamel than this say nothing of their tone."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +98,7 @@ def air(
         there = (what.material == material).to(light.dtype)
         count = there.sum()
         seen = (flat * there).sum(1) / count.clamp_min(1.0) / falls
-        return torch.where(count > LEAST_DENTINE_PX, seen, instead)
+        return torch.where(count > LEAST_PX, seen, instead)
 
     dentine = shown(Material.DENTINE, other)
     enamel = shown(Material.ENAMEL_BAND, 2 * dentine)
