@@ -18,8 +18,8 @@ from crestgauge.model.network import Activated, JawNetwork
 from crestgauge.model.weights import load_manifest
 from crestgauge.training import export as exporting
 from crestgauge.training.config import read_config
-from crestgauge.training.export import PARITY_LIMIT, compare, export, halve, to_onnx
-from crestgauge.training.fit import WEIGHTS, train
+from crestgauge.training.export import PARITY_LIMIT, compare, export, halve, load_run, to_onnx
+from crestgauge.training.fit import RECORD, WEIGHTS, train
 
 
 @pytest.fixture(scope="module")
@@ -126,6 +126,18 @@ def test_exporting_twice_gives_the_same_bytes_and_one_entry(run, folder):
     before = load_manifest(folder / "weights.toml").find("fine").sha256
     assert export(run, folder).sha256 == before
     assert len(load_manifest(folder / "weights.toml").entries) == 1
+
+
+def test_a_run_is_loaded_though_a_setting_of_it_has_gone(run, tmp_path):
+    """Records of crest-fine-4 and -5 and crest-coarse-3 name ``tuned``, which was a setting then."""
+    (tmp_path / WEIGHTS).write_bytes((run / WEIGHTS).read_bytes())
+    record = json.loads((run / RECORD).read_text())
+    record["config"]["schedule"]["tuned"] = False
+    (tmp_path / RECORD).write_text(json.dumps(record))
+    network, found = load_run(tmp_path)
+    assert found == record
+    expected = network_of(run).state_dict()
+    assert all(torch.equal(value, expected[name]) for name, value in network.state_dict().items())
 
 
 def test_halve_leaves_small_tensors_alone():

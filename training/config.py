@@ -44,9 +44,6 @@ class ScheduleConfig:
         AdamW weight decay; largest gradient norm.
     ema : float
         Decay of the running mean of the weights, which is what is checked, saved and exported.
-    tuned : bool
-        Let cudnn try its kernels in the first steps. It is paid anew in every process; on the one GPU where
-        it was measured it changed nothing (DEVELOPERS.md, decision 24).
     """
 
     max_seconds: float = 0.0
@@ -61,7 +58,6 @@ class ScheduleConfig:
     weight_decay: float = 0.02
     clip: float = 2.0
     ema: float = 0.998
-    tuned: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

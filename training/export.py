@@ -31,9 +31,9 @@ from torch.nn.utils.fusion import fuse_conv_bn_eval
 
 from crestgauge.inference.errors import WeightsError
 from crestgauge.model.labels import CHANNELS
-from crestgauge.model.network import Activated, JawNetwork
+from crestgauge.model.network import Activated, JawNetwork, NetworkConfig
 from crestgauge.model.weights import INPUT, OUTPUT, SCHEMA, Role, WeightsEntry, format_entry, load_manifest
-from crestgauge.training.config import TrainConfig, build
+from crestgauge.training.config import build
 from crestgauge.training.fit import RECORD, WEIGHTS
 
 OPSET = 18
@@ -95,19 +95,20 @@ def export(
     WeightsError
         If torch and onnxruntime differ by more than `PARITY_LIMIT`, or the name is taken by other bytes.
     """
-    config, network, record = load_run(run)
+    network, record = load_run(run)
+    trained: str = record["name"]
     data, rounded = to_onnx(network)
     parity = compare(data, network, rounded)
     if parity.max_abs > PARITY_LIMIT:
         raise WeightsError(
-            f"{config.name}: torch and onnxruntime differ by {parity.max_abs:.2e}; "
+            f"{trained}: torch and onnxruntime differ by {parity.max_abs:.2e}; "
             f"needs {PARITY_LIMIT:.0e}. Export with another opset, or look for the first layer that differs."
         )
     digest = hashlib.sha256(data).hexdigest()
-    name = f"{config.name}-{digest[:6]}" if by_content else config.name
+    name = f"{trained}-{digest[:6]}" if by_content else trained
     entry = WeightsEntry(
         name=name,
-        role=config.role,
+        role=record["role"],
         path=Path("weights") / f"{name}.onnx",
         size=len(data),
         sha256=digest,
@@ -131,13 +132,18 @@ def export(
     return entry
 
 
-def load_run(run: Path) -> tuple[TrainConfig, JawNetwork, dict[str, Any]]:
-    """Settings, averaged network (evaluation mode, on the CPU) and record of a finished run."""
+def load_run(run: Path) -> tuple[JawNetwork, dict[str, Any]]:
+    """
+    Averaged network (evaluation mode, on the CPU) and record of a finished run.
+
+    Of the settings only the network's form is read, so that a run made with a setting that has gone since can
+    still be exported.
+    """
     record: dict[str, Any] = json.loads((run / RECORD).read_text(encoding="utf-8"))
-    config: TrainConfig = build(TrainConfig, record["config"], str(run / RECORD))
-    network = JawNetwork(config.network)
+    form: NetworkConfig = build(NetworkConfig, record["config"]["network"], str(run / RECORD))
+    network = JawNetwork(form)
     network.load_state_dict(torch.load(run / WEIGHTS, map_location="cpu", weights_only=True))
-    return config, network.eval(), record
+    return network.eval(), record
 
 
 def copy_default(manifest: Path | None, role: Role, folder: Path) -> WeightsEntry:

@@ -125,7 +125,6 @@ class Run:
         torch.manual_seed(config.seed)
         if device.type == "cuda":
             torch.cuda.set_device(device)
-            torch.backends.cudnn.benchmark = config.schedule.tuned
             torch.backends.cuda.matmul.allow_tf32 = True
             torch.backends.cudnn.allow_tf32 = True
         # On a CPU the other order of axes takes a quarter longer for a step (measured, one core).

@@ -130,7 +130,7 @@ def study(
             _draw_photos(photos, only, config, named, log)
         row: dict[str, Any] = {}
         for what, run in (("seen", "all"), ("unseen", "without" if config.together else f"without-{name}")):
-            _, network, _ = load_run(out / run)
+            network, _ = load_run(out / run)
             row[what] = pixel_scores(network.to(target), draw, config.pictures, target)
             if config.photos:
                 row[what] |= pipeline_numbers(
