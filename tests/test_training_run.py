@@ -199,7 +199,7 @@ def test_wrong_settings_are_named(tmp_path, text, words):
 
 
 def test_unknown_config_lists_the_shipped_ones(tmp_path):
-    with pytest.raises(InputError, match="coarse, coarse-again, fine, holdout, refine, toy, widen"):
+    with pytest.raises(InputError, match="coarse, coarse-again, fine, holdout, longer, refine, toy, widen"):
         read_config("coarsest")
 
 
