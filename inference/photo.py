@@ -19,7 +19,7 @@ from typing import Final
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import ExifTags, Image, ImageCms
+from PIL import ExifTags, Image, ImageCms, TiffImagePlugin
 
 from crestgauge.inference.errors import PhotoError
 
@@ -255,7 +255,7 @@ def _check_header(image: Image.Image, kind: str, name: str, limits: PhotoLimits)
     # counts. HEIC files name a primary picture, which is the one that opens.
     try:
         frames = 1 if kind in ("JPEG", "HEIC") else int(getattr(image, "n_frames", 1))
-        reduced = kind == "TIFF" and bool(image.tag_v2.get(254, 0) & 1)  # type: ignore[attr-defined]
+        reduced = isinstance(image, TiffImagePlugin.TiffImageFile) and bool(image.tag_v2.get(254, 0) & 1)
     except Exception as error:  # hostile bytes make decoders fail in any way they like
         raise _damaged(name, kind, error) from error
     if frames > 1:
@@ -408,7 +408,8 @@ def _upright(pixels: Pixels, orientation: object) -> Pixels:
     if orientation in (5, 6, 7, 8):
         pixels = np.asarray(cv2.transpose(pixels), dtype=np.uint8)
     # OpenCV's codes: 1 reverses columns, 0 rows, -1 both.
-    flip = {2: 1, 3: -1, 4: 0, 6: 1, 7: -1, 8: 0}.get(orientation)  # type: ignore[call-overload]
+    flips: dict[object, int] = {2: 1, 3: -1, 4: 0, 6: 1, 7: -1, 8: 0}
+    flip = flips.get(orientation)
     return np.ascontiguousarray(pixels if flip is None else cv2.flip(pixels, flip), dtype=np.uint8)
 
 

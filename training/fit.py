@@ -267,7 +267,7 @@ class Run:
                 raw = self.network(image)
             loss, each = total_loss(raw, part, self.config.loss)
             share = len(chunk) / count
-            (loss * share).backward()  # type: ignore[no-untyped-call]
+            (loss * share).backward()  # type: ignore[no-untyped-call]  # torch gives it no types
             total = total + share * loss.detach()
             parts = {
                 name: parts.get(name, torch.zeros_like(value)) + share * value for name, value in each.items()

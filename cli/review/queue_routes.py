@@ -54,8 +54,8 @@ def ask_of(query: str) -> QueueAsk:
     if not (page.isascii() and page.isdigit() and len(page) <= 6 and 1 <= int(page) <= MOST_PAGE):
         raise InputError(f"page: needs a number from 1 to {MOST_PAGE}.")
     return QueueAsk(
-        outcomes=HEAPS if heap is None else (heap,),  # type: ignore[arg-type]
-        todo=todo,  # type: ignore[arg-type]
+        outcomes=HEAPS if heap is None else tuple(each for each in HEAPS if each == heap),
+        todo=todo,  # type: ignore[arg-type]  # any text: QueueAsk refuses what it does not know
         age_class=given.get("class"),
         search=given.get("q", "").strip(),
         page=int(page),

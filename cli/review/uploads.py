@@ -14,7 +14,7 @@ import time
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Final
+from typing import IO, TYPE_CHECKING, Final
 
 from python_multipart.exceptions import FormParserError
 from python_multipart.multipart import MultipartParser, parse_options_header
@@ -22,6 +22,9 @@ from starlette.concurrency import run_in_threadpool
 
 from crestgauge.cli.review.errors import Refused
 from crestgauge.inference.errors import LedgerError
+
+if TYPE_CHECKING:
+    from python_multipart.multipart import MultipartCallbacks
 
 INCOMING: Final = "incoming"
 """Folder of the photo folder where unfinished uploads lie."""
@@ -80,7 +83,7 @@ class _Receiver:
         self.files = 0
         self.done = False
 
-    def callbacks(self) -> dict[str, Callable[..., None]]:
+    def callbacks(self) -> MultipartCallbacks:
         return {
             "on_part_begin": self.part_begin,
             "on_header_field": self.header_field,
@@ -180,7 +183,7 @@ async def receive(
     if kind != b"multipart/form-data" or not options.get(b"boundary"):
         raise Refused(415, "form: needs multipart/form-data, as the page sends it.")
     receiver = _Receiver(file_field, max_bytes, may_send)
-    parser = MultipartParser(options[b"boundary"], receiver.callbacks())  # type: ignore[arg-type]
+    parser = MultipartParser(options[b"boundary"], receiver.callbacks())
     file: IO[bytes] | None = None
     path = folder / f"{secrets.token_hex(16)}.part"
     try:

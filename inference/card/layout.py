@@ -163,7 +163,7 @@ def qr_modules(specimen_id: str) -> NDArray[np.uint8]:
     if not specimen_id or len(specimen_id) > MAX_SPECIMEN_ID or not specimen_id.isprintable():
         length = f"{len(specimen_id)} characters; needs 1 to {MAX_SPECIMEN_ID} printable ones"
         raise InputError(f"specimen id {specimen_id!r}: {length}.")
-    options = cv2.QRCodeEncoder_Params()  # type: ignore[attr-defined]
+    options = cv2.QRCodeEncoder.Params()
     options.correction_level = cv2.QRCODE_ENCODER_CORRECT_LEVEL_M
     code = np.asarray(cv2.QRCodeEncoder.create(options).encode(QR_PREFIX + specimen_id), dtype=np.uint8)
     rows, cols = np.nonzero(code == 0)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import sqlalchemy as sa
 
@@ -142,12 +142,17 @@ def _blind_query(viewer: Viewer, ask: QueueAsk) -> PageQuery:
     return PageQuery(
         person=viewer.person,
         readers_wanted=EVERYBODY,
-        todo=ask.todo if ask.todo in ("done", "all") else "mine",
+        todo=_blind_todo(ask),
         search=ask.search,
         by_hash=True,
         limit=ask.page_size,
         offset=(ask.page - 1) * ask.page_size,
     )
+
+
+def _blind_todo(ask: QueueAsk) -> Literal["mine", "done", "all"]:
+    """Second reads and disagreements are no lists for somebody who must not know of other calls."""
+    return ask.todo if ask.todo in ("done", "all") else "mine"
 
 
 def _blind_queue(index: QueueIndex, viewer: Viewer, ask: QueueAsk) -> BlindQueuePage:
@@ -156,7 +161,7 @@ def _blind_queue(index: QueueIndex, viewer: Viewer, ask: QueueAsk) -> BlindQueue
     return BlindQueuePage(
         viewer=viewer,
         search=ask.search,
-        todo=query.todo,  # type: ignore[arg-type]
+        todo=_blind_todo(ask),
         page=ask.page,
         page_size=ask.page_size,
         rows=tuple(

@@ -9,7 +9,7 @@ from distributed.diagnostics.plugin import WorkerPlugin
 from crestgauge.inference.screening.cluster import KnownHere
 
 
-class KnownHashes(WorkerPlugin):  # type: ignore[misc]
+class KnownHashes(WorkerPlugin):  # type: ignore[misc]  # mypy skips distributed (pyproject.toml): Any
     """
     Tells each worker which photos the ledger has.
 

@@ -77,7 +77,7 @@ def warm(photos: list[Path], options: ReadOptions, runs: int) -> tuple[list[floa
     ``runs``.
     """
     sessions = Stopwatch()
-    Network.run = sessions.around(Network.run)  # type: ignore[method-assign]
+    Network.run = sessions.around(Network.run)
     reader = Reader(options)
     whole, needed = [], []
     for photo in photos:

@@ -198,7 +198,7 @@ def drags(here: str, photos: list[int]) -> None:
             )
             times.append(time.perf_counter() - began)
             assert answer.status_code == 200, answer.text
-            classes.add(re.search(r'data-shown="(\w+)"', answer.text).group(1))  # type: ignore[union-attr]
+            classes.add(re.search(r'data-shown="(\w+)"', answer.text).group(1))
     assert len(classes) == DRAGS  # every step was answered anew
     print(f"edge dragged in {DRAGS} steps, each answered: {summary(times)}")
 

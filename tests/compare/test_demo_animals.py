@@ -19,7 +19,7 @@ FIRST = 2
 def plain(value: object) -> object:
     """Numbers as numbers, also those written as text."""
     try:
-        return float(value)  # type: ignore[arg-type]
+        return float(value)
     except (TypeError, ValueError):
         return value
 
