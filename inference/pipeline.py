@@ -26,7 +26,7 @@ from crestgauge.inference.card.straighten import LEAST_TILT_DEG, straightened, s
 from crestgauge.inference.criteria import Criteria, load_criteria
 from crestgauge.inference.edge_file import load_edge_model
 from crestgauge.inference.evidence import Quantity, RowEvidence
-from crestgauge.inference.fit import Fit, FitLimits, check_row, check_search
+from crestgauge.inference.fit import Fit, FitLimits, both, check_row, check_search
 from crestgauge.inference.maps import LabelMaps, RowFrame
 from crestgauge.inference.measure import MeasureOptions, measure_row, to_evidence
 from crestgauge.inference.measured import CrestFlag, MeasuredRow, RowFlag
@@ -43,6 +43,8 @@ UNSURE: Final = RowFlag.NUMBERS_UNSURE | RowFlag.KIND_UNSURE
 DOUBT_COST: Final = 0.05
 """More than the numbers of two looks the right way round differ, less than those of the wrong way fall short
 (0.11 and more on drawn photos). Ours."""
+REASON_NUMBERS: Final = 0.8
+"""Certainty of the tooth numbers from which the fine pass may say why a photo is refused. Ours."""
 MOST_THREADS: Final = 4
 """More threads than this no longer make one session call faster on pictures of this size."""
 
@@ -243,7 +245,7 @@ class Reader:
         if card is not None and row is not None:
             row = _with_card_tilt(row, card, turn)
         second = check_row(row, maps, crop, frame, size, limits)
-        fit = Fit(retake=first.retake + second.retake, cautions=first.cautions + second.cautions)
+        fit = both(search, first, second, limits)
         evidence = None if row is None else round_evidence(to_evidence(row))
         proposal = None if evidence is None else propose(evidence, self.criteria)
         measured = None
@@ -297,7 +299,7 @@ class Reader:
         it, where that knows its teeth well enough to say; nothing where it proves the row.
         """
         limits = self.options.fit_limits
-        if look is None or look.row is None or look.row.number_p < limits.row.least_numbers:
+        if look is None or look.row is None or look.row.number_p < REASON_NUMBERS:
             return first
         if self._proves(look.row):
             return Fit()

@@ -9,7 +9,7 @@ import pytest
 from painted_jaws import result
 
 from crestgauge.inference.evidence import Quantity
-from crestgauge.inference.fit import ADVICE, FitLimits, check_row, check_search
+from crestgauge.inference.fit import ADVICE, Fit, FitLimits, both, check_row, check_search
 from crestgauge.inference.measured import MeasuredRow, ToothFlag
 
 LIMITS = FitLimits()
@@ -206,8 +206,38 @@ def with_numbers(p: float) -> MeasuredRow:
 
 def test_teeth_that_cannot_be_told_apart_are_not_measured():
     """Said only where nothing else is found wrong, since it names no cause."""
-    assert check(with_numbers(0.81)).retake == ()
-    fit = check(with_numbers(0.79))
+    assert check(with_numbers(0.91)).retake == ()
+    fit = check(with_numbers(0.89))
     assert reasons(fit) == ["teeth_unclear"]
-    assert (fit.retake[0].measured, fit.retake[0].limit) == (pytest.approx(0.79), 0.8)
+    assert (fit.retake[0].measured, fit.retake[0].limit) == (pytest.approx(0.89), 0.9)
     assert reasons(check(with_numbers(0.5), crop=result("adult").crop // 8)) == ["dark"]
+
+
+def test_crowns_too_few_for_their_breadth_are_part_of_a_row():
+    """Cut off where they touch the border, else covered; where there is no jaw, nothing is covered."""
+    seen = result("adult").search
+    maps = result("adult").maps
+    assert check_search(seen, maps) == Fit() and seen.shape > LIMITS.min_row_shape
+    stout = replace(seen, shape=4.0)
+    fit = check_search(stout, maps)
+    assert reasons(fit) == ["covered"]
+    assert (fit.retake[0].measured, fit.retake[0].limit) == (4.0, LIMITS.min_row_shape)
+    assert reasons(check_search(replace(stout, borders=("left",)), maps)) == ["cut_off"]
+    assert reasons(check_search(replace(stout, frame=None), maps)) == ["covered"]
+    nothing = replace(maps, channels=maps.channels * 0)
+    nothing.block("material")[0] = 1.0
+    assert reasons(check_search(replace(result("bare").search, shape=4.0), nothing)) == ["not_a_jaw"]
+
+
+def test_part_of_a_row_has_no_size_and_a_side_view_is_named_first():
+    maps, found = result("adult").maps, result("adult")
+    size = (found.photo.width, found.photo.height)
+    stout = replace(found.search, shape=4.0)
+    first = check_search(stout, maps)
+    small = replace(found.frame, matrix=found.frame.matrix * 3.0)
+    second = check_row(replace(found.row, blur_px=None), found.maps, found.crop, small, size)
+    assert reasons(second) == ["too_small"]
+    assert reasons(both(stout, first, second)) == ["covered"]
+    assert reasons(both(found.search, Fit(), second)) == ["too_small"]
+    tilted = check(replace(found.row, tilt_deg=Quantity(40.0, 3.0)))
+    assert reasons(both(stout, first, tilted)) == ["tilted"]

@@ -22,7 +22,7 @@ from crestgauge.inference.row import (
     nominal_ends_mm,
     visible_middle_mm,
 )
-from crestgauge.model.labels import CHANNELS
+from crestgauge.model.labels import CHANNELS, N_CHANNELS
 
 PHOTO = (4000, 3000)
 COARSE = (512, 384)
@@ -184,3 +184,19 @@ def test_no_axis_without_crowns() -> None:
     maps.block("tooth")[1:] = 0.0
     maps.block("tooth")[0] = 1.0
     assert axis_frames(maps, PHOTO) == ()
+
+
+def test_shape_is_length_squared_over_area() -> None:
+    """A bar of 300 x 30 px has 10, however it is numbered and lies; 98 % of its length is used."""
+    channels = np.zeros((N_CHANNELS, COARSE[1], COARSE[0]), dtype=np.float32)
+    tooth = channels[CHANNELS["tooth"]]
+    tooth[0] = 1.0
+    for k, x in enumerate(range(100, 400, 60)):
+        tooth[0, 200:230, x : x + 60], tooth[(3 * k) % 6 + 1, 200:230, x : x + 60] = 0.0, 1.0
+    assert find_row(LabelMaps(channels), PHOTO).shape == pytest.approx(10 * 0.98**2, rel=0.01)
+    upright = find_row(LabelMaps(np.ascontiguousarray(channels.transpose(0, 2, 1))), PHOTO[::-1])
+    assert upright.shape == pytest.approx(10 * 0.98**2, rel=0.01)
+    tooth[1:, :, 200:], tooth[0, :, 200:] = 0.0, 1.0
+    assert find_row(LabelMaps(channels), PHOTO).shape == pytest.approx((0.98 * 99) ** 2 / 3000, rel=0.01)
+    tooth[1:], tooth[0] = 0.0, 1.0
+    assert find_row(LabelMaps(channels), PHOTO).shape == 0.0
