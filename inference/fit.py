@@ -78,9 +78,9 @@ class FitLimits:
     row : RowOptions
         What counts as a row at all.
     min_row_shape : float
-        Least square of the length of the visible crowns over their area; shorter ones for their breadth are
-        part of a row whose rest is hidden. Ours: 7.0 and more on 105 usable drawn photos, 1.9 to 5.6 on eight
-        of ten with a covered row (a gap in the middle makes the other two slender). [1]
+        Square of the length of the visible crowns over their area, below which a photo that is refused
+        anyhow shows a part of a row only. Ours: 7.0 and more on 105 usable drawn photos, 1.9 to 5.6 on eight
+        of nine with a covered row (a gap in the middle makes the other one slender). [1]
     min_px_per_mm, caution_px_per_mm : float
         Photo pixels per nominal millimetre of the row. An enamel band of 0.5 to 0.6 mm then has 5 to 6 px:
         with half a pixel of edge error a ratio is known to about 20 %, at 20 px/mm to about 10 % (error
@@ -170,16 +170,13 @@ def check_search(search: RowSearch, maps: LabelMaps, limits: FitLimits = LIMITS)
     maps : LabelMaps
         Coarse maps of the photo.
     """
-    if partly_hidden(search, limits):
-        jaw = float((maps.block("material")[Material.BACKGROUND] < 0.5).mean())
-        if search.frame is not None or jaw > _JAW_BESIDE:
-            reason = "cut_off" if search.borders else "covered"
-            return Fit(retake=(_retake(reason, search.shape, limits.min_row_shape),))
     if search.frame is None:
+        jaw = float((maps.block("material")[Material.BACKGROUND] < 0.5).mean())
+        if partly_hidden(search, limits) and jaw > _JAW_BESIDE:
+            return Fit(retake=(_rest_of_row(search, limits),))
         px_per_mm = search.row_length_px / NOMINAL_ROW_MM
         if _row_evidence(search, limits.row) > _HALF_A_ROW and 0 < px_per_mm < limits.min_px_per_mm:
             return Fit(retake=(_retake("too_small", px_per_mm, limits.min_px_per_mm),))
-        jaw = float((maps.block("material")[Material.BACKGROUND] < 0.5).mean())
         crown = search.crown_px / COARSE_LONG_SIDE**2
         if _row_evidence(search, limits.row) > _HALF_A_ROW and jaw > _BARE_JAW and search.teeth:
             return Fit(retake=(_retake("covered", len(search.teeth), limits.row.min_teeth),))
@@ -190,7 +187,7 @@ def check_search(search: RowSearch, maps: LabelMaps, limits: FitLimits = LIMITS)
 
 
 def partly_hidden(search: RowSearch, limits: FitLimits = LIMITS) -> bool:
-    """Whether the crowns in view are too few for their breadth to be a whole row."""
+    """Whether the crowns in view are few for their breadth, as those of a row whose rest is hidden."""
     return 0.0 < search.shape < limits.min_row_shape
 
 
@@ -198,20 +195,24 @@ def both(search: RowSearch, first: Fit, second: Fit, limits: FitLimits = LIMITS)
     """
     What the two passes found.
 
-    Where only part of the row is in view, the rest of it is asked for, and nothing is said of its size, which
-    nobody can know. Seen from the side, walls make a whole row look stout, and that is then the reason.
+    A row that seems too small, or whose teeth cannot be told apart, while it is stout, is partly hidden: its
+    rest is asked for, since going closer would not help. Being stout alone refuses nothing, since a fawn's
+    row of four teeth is, and nothing is said of it where the side walls in view make it so.
     """
-    hidden, found = first.retake, second.retake
-    if hidden and partly_hidden(search, limits):
-        if any(item.reason in _FROM_THE_SIDE for item in found):
-            hidden = ()
-        else:
-            said = {"too_small", *(item.reason for item in hidden)}
-            found = tuple(item for item in found if item.reason not in said)
-    return Fit(retake=hidden + found, cautions=first.cautions + second.cautions)
+    found = second.retake
+    reasons = {item.reason for item in found}
+    if reasons & _OF_A_PART and not reasons & _FROM_THE_SIDE and partly_hidden(search, limits):
+        rest = _rest_of_row(search, limits)
+        found = (rest, *(item for item in found if item.reason not in {*_OF_A_PART, rest.reason}))
+    return Fit(retake=first.retake + found, cautions=first.cautions + second.cautions)
 
 
-_FROM_THE_SIDE: Final = ("tilted", "no_chewing_surface")
+_OF_A_PART: Final = frozenset({"too_small", "teeth_unclear"})
+_FROM_THE_SIDE: Final = frozenset({"tilted", "no_chewing_surface"})
+
+
+def _rest_of_row(search: RowSearch, limits: FitLimits) -> Retake:
+    return _retake("cut_off" if search.borders else "covered", search.shape, limits.min_row_shape)
 
 
 def _check_scale(frame: RowFrame, limits: FitLimits) -> Fit:
