@@ -41,7 +41,11 @@ class Evaluated:
 
 
 def write_card(
-    folder: Path, independent: Sequence[Evaluated], own: Sequence[Evaluated], held_out: Path | None = None
+    folder: Path,
+    independent: Sequence[Evaluated],
+    own: Sequence[Evaluated],
+    held_out: Path | None = None,
+    curves: Sequence[Evaluated] = (),
 ) -> Path:
     """
     Write ``MODEL_CARD.md`` for the default weights of a folder.
@@ -56,6 +60,8 @@ def write_card(
         On pictures of the generator that training used.
     held_out : Path, optional
         ``holdout.json`` of `crestgauge.training.holdout`.
+    curves : sequence of Evaluated
+        ``curve.json`` of `crestgauge.training.curve`; each is drawn beside the card, as curve-1.svg and so on.
 
     Raises
     ------
@@ -73,6 +79,7 @@ def write_card(
         own="\n\n".join(evaluation(each) for each in own) or NOT_MEASURED,
         pixels="\n".join(pixel_table(records)),
         held_out=_held_out(held_out),
+        curves="\n\n".join(_curve(each, folder, k) for k, each in enumerate(curves, 1)) or NOT_MEASURED,
         commands="\n".join(_command(record) for record in records),
     )
     path = folder / "MODEL_CARD.md"
@@ -170,6 +177,15 @@ def _held_out(path: Path | None) -> str:
     from crestgauge.training.holdout import table
 
     return "\n".join(table(_read(path)).splitlines()[2:])
+
+
+def _curve(each: Evaluated, folder: Path, number: int) -> str:
+    from crestgauge.training.curve import page, plot
+
+    result = _read(each.path)
+    picture = folder / f"curve-{number}.svg"
+    picture.write_text(plot(result), encoding="utf-8")
+    return f"**{each.title}**\n\n{page(result)}\n![the same as a picture]({picture.name})"
 
 
 def _command(record: Record) -> str:

@@ -6,7 +6,8 @@ What a number of labelled animals is worth: a family of pictures taken as somebo
 Some animals are labelled (with true labels, and again as a person would draw them), the shipped weights are
 trained on with them, and both are judged on the animals that were never labelled, and on drawn pictures for
 what was forgotten. Writes ``curve.json``, ``curve.md`` and ``curve.svg``; what is done already is not done
-again. Weights made here are for this question only: the family is a test set, and nothing trained on it is
+again. With ``--prints`` all photos are made copies of old prints first, a look that the shipped weights read
+badly. Weights made here are for this question only: the family is a test set, and nothing trained on it is
 shipped.
 """
 
@@ -41,6 +42,7 @@ from crestgauge.training.gate import (
 )
 from crestgauge.training.label_noise import NoiseOptions, noisy_labels
 from crestgauge.training.own import OwnPhoto, OwnSet, Split, read_own
+from crestgauge.training.prints import print_folder
 from crestgauge.training.recalibrate import Judged
 from crestgauge.training.retrain import Job, RetrainConfig, read_retrain_config, retrain
 
@@ -71,6 +73,8 @@ class CurveOptions:
         Reading processes.
     seed : int
         Of which animals are labelled.
+    prints : bool
+        All photos as copies of old prints, which the start weights read badly.
     """
 
     data: Path
@@ -82,6 +86,7 @@ class CurveOptions:
     device: str | None = None
     workers: int = 1
     seed: int = 1
+    prints: bool = False
 
 
 def deal(own: OwnSet, seed: int) -> list[str]:
@@ -126,6 +131,8 @@ def draw_curve(
     InputError
         If there are not enough animals, or the data have no true widths.
     """
+    if options.prints:
+        options = replace(options, data=print_folder(options.data, options.out / "prints"))
     own = read_own(options.data)
     order, most = deal(own, options.seed), max(options.animals)
     if most + 5 > len(order):
@@ -420,6 +427,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--device")
     parser.add_argument("--workers", type=int, default=1, help="processes that read photos")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--prints", action="store_true", help="all photos as copies of old prints")
     given = parser.parse_args(arguments)
     if given.data is None:
         parser.error(
@@ -438,6 +446,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         device=given.device,
         workers=given.workers,
         seed=given.seed,
+        prints=given.prints,
     )
     draw_curve(options, log=lambda line: print(line, flush=True))
     print((given.out / PAGE).read_text(encoding="utf-8"))

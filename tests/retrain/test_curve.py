@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 from pathlib import Path
@@ -13,7 +14,9 @@ from own_weights import CONFIG, rows
 from toy_jaws import draw_toy
 
 from crestgauge.inference.errors import InputError
+from crestgauge.model.weights import shipped_manifest_path
 from crestgauge.training import curve as module
+from crestgauge.training.card import Evaluated, write_card
 from crestgauge.training.curve import CurveOptions, deal, draw_curve, plot
 from crestgauge.training.own import read_own
 
@@ -97,7 +100,13 @@ def test_a_curve_from_labels_to_picture(data, tmp_path, monkeypatch):
     draw_curve(options, draw=draw_toy, log=lines.append)  # again: nothing is trained twice
     assert not any("step" in line for line in lines[made:])
     ET.fromstring((folder / "curve.svg").read_text())
-    assert "| truth | 10 |" in (folder / "curve.md").read_text()
+    table = (folder / "curve.md").read_text()
+    assert "| truth | 10 |" in table
+    card = tmp_path / "card"
+    shutil.copytree(shipped_manifest_path().parent, card, ignore=shutil.ignore_patterns("*.md", "*.py", "*.svg"))
+    text = write_card(card, [], [], curves=[Evaluated(title="Toys", path=folder / "curve.json")]).read_text()
+    assert table in text and "**Toys**" in text
+    assert "(curve-1.svg)" in text and (card / "curve-1.svg").read_text() == (folder / "curve.svg").read_text()
 
 
 def test_too_few_animals_to_judge_by(data, tmp_path):
