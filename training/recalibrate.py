@@ -142,6 +142,7 @@ def with_bias(
         By animal, measured with ``base``; crests without true widths, or without dentine, say nothing.
     before : mapping of sequence of EdgeSample, optional
         The same photos, measured by the start weights with ``base``; used where the truth comes from labels.
+        The bias then follows the network as well, as far as these animals show that its widths have moved.
     """
     moves = {}
     labelled = _labelled(_all(samples))
@@ -150,7 +151,7 @@ def with_bias(
         now = _width_errors(samples, dentine)
         then = _width_errors(before or {}, dentine) if labelled else {}
         both = now.keys() & then.keys()
-        follows = sum(now[animal] - then[animal] for animal in both) / len(both) if both else 0.0
+        follows = _shrunk([now[animal] - then[animal] for animal in both])
         errors = then if both else now
         moved = getattr(base, key) + follows + _shrunk(list(errors.values()), habit)
         moves[key] = max(-LARGEST_BIAS_PX, min(LARGEST_BIAS_PX, moved))

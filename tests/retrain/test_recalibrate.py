@@ -178,8 +178,9 @@ def test_labels_of_one_hand_move_a_bias_less():
 
 def test_a_bias_follows_the_network_that_was_trained():
     """
-    Start weights 0.3 px above the labels, trained ones on them. By hand: the bias follows by -0.3 px, which
-    leaves widths where they were, and moves towards the labels by the share of one hand, of the 0.3 px.
+    Start weights 0.3 px above the labels, trained ones on them. By hand: the bias follows by the share of
+    -0.3 px that 20 animals show, which leaves widths nearly where they were, and moves towards the labels by
+    the share of one hand, of the 0.3 px. One animal shows 0.25 / (0.25 + 0.36) of what its few crests say.
     """
     given = animals(20, 0.1)
     now, then = (
@@ -187,7 +188,12 @@ def test_a_bias_follows_the_network_that_was_trained():
         for error in (0.0, 0.3)
     )
     share = 0.25 / (0.25 + 4 * 0.36 / 23 / 20 + 0.9**2)
-    assert with_bias(BASE, now, then).dentine_bias_px == pytest.approx(-0.3 + 0.3 * share, abs=0.001)
+    shown = 0.25 / (0.25 + 4 * 0.36 / 23 / 20)
+    wanted = -0.3 * shown + 0.3 * share
+    assert with_bias(BASE, now, then).dentine_bias_px == pytest.approx(wanted, abs=0.001)
+    first = next(iter(given))
+    alone = with_bias(BASE, {first: now[first]}, {first: then[first]}).dentine_bias_px
+    assert alone == pytest.approx(-0.3 * 0.25 / 0.61 + 0.3 * 0.25 / (0.61 + 0.9**2), abs=0.001)
     assert with_bias(BASE, now, then).enamel_bias_px == 0.0
     # Not trained at all: as without the second reading. Measured truth needs no start weights.
     assert with_bias(BASE, then, then) == with_bias(BASE, then)
