@@ -11,7 +11,7 @@ enough. A jaw that lies upside down still gets tooth 1 at the left: direction co
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import cv2
@@ -120,6 +120,8 @@ class RowSearch:
     shape : float
         Square of the length over all visible crowns over their area: how slender they lie together, whatever
         their numbers; 0 where there is hardly any crown. [1]
+    breadth_px : float
+        That area over that length, 0 likewise. [photo px]
     """
 
     frame: RowFrame | None
@@ -133,6 +135,7 @@ class RowSearch:
     second_row: float
     row_length_px: float
     shape: float = 0.0
+    breadth_px: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,9 +171,12 @@ def find_row(maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions |
     crown_px = float(np.count_nonzero(labels))
     patches = _patches(labels, options)
     best = _best_similarity(patches, options)
-    shape = _shape(labels)
+    crowns = _along(labels)
+    length = 0.0 if crowns is None else float(np.ptp(crowns[2]))
+    shape = length**2 / max(crown_px, 1.0)
+    breadth_px = crown_px / length * max(photo_size) / COARSE_LONG_SIDE if length else 0.0
     if best is None:
-        return _nothing(crown_px, patches, shape)
+        return replace(_nothing(crown_px, patches), shape=shape, breadth_px=breadth_px)
     transform, inliers = best
     transform = _refine(labels, patches, transform, inliers)
     score, near = _support(labels, transform)
@@ -196,6 +202,7 @@ def find_row(maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions |
         second_row=second_px / max(row_px, 1.0),
         row_length_px=scale * NOMINAL_ROW_MM,
         shape=shape,
+        breadth_px=breadth_px,
     )
 
 
@@ -237,13 +244,6 @@ def _along(labels: NDArray[np.uint8]) -> tuple[FloatArray, FloatArray, FloatArra
     middle = np.median(points, axis=0)
     axis = np.linalg.eigh(np.cov((points - middle).T))[1][:, 1]
     return middle, axis, np.percentile((points - middle) @ axis, [1.0, 99.0])
-
-
-def _shape(labels: NDArray[np.uint8]) -> float:
-    crowns = _along(labels)
-    if crowns is None:
-        return 0.0
-    return float((crowns[2][1] - crowns[2][0]) ** 2 / np.count_nonzero(labels))
 
 
 _FIVE = (1, 2, 3, 4, 5)
@@ -457,7 +457,7 @@ def _frame(
     return RowFrame(np.column_stack([linear, target - linear @ middle]))
 
 
-def _nothing(crown_px: float, patches: _Patches, shape: float) -> RowSearch:
+def _nothing(crown_px: float, patches: _Patches) -> RowSearch:
     """Result without a row."""
     return RowSearch(
         frame=None,
@@ -470,5 +470,4 @@ def _nothing(crown_px: float, patches: _Patches, shape: float) -> RowSearch:
         outside=0.0,
         second_row=0.0,
         row_length_px=0.0,
-        shape=shape,
     )

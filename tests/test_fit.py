@@ -223,6 +223,9 @@ def test_crowns_too_few_for_their_breadth_are_part_of_a_row():
     assert (fit.retake[0].measured, fit.retake[0].limit) == (4.0, LIMITS.min_row_shape)
     assert reasons(check_search(replace(stout, borders=("left",)), maps)) == ["cut_off"]
     assert check_search(replace(stout, frame=seen.frame), maps) == Fit()
+    assert seen.breadth_px > 7 * LIMITS.min_px_per_mm
+    far = replace(stout, breadth_px=7 * LIMITS.min_px_per_mm - 1, row_length_px=300.0)
+    assert reasons(check_search(far, maps)) == ["too_small"]
     nothing = replace(maps, channels=maps.channels * 0)
     nothing.block("material")[0] = 1.0
     assert reasons(check_search(replace(result("bare").search, shape=4.0), nothing)) == ["not_a_jaw"]

@@ -187,13 +187,15 @@ def test_no_axis_without_crowns() -> None:
 
 
 def test_shape_is_length_squared_over_area() -> None:
-    """A bar of 300 x 30 px has 10, however it is numbered and lies; 98 % of its length is used."""
+    """A bar of 300 x 30 px has 10, however it is numbered and lies; 98 % of its length is used. In a photo
+    4000 / 512 times as large its breadth is 234 px."""
     channels = np.zeros((N_CHANNELS, COARSE[1], COARSE[0]), dtype=np.float32)
     tooth = channels[CHANNELS["tooth"]]
     tooth[0] = 1.0
     for k, x in enumerate(range(100, 400, 60)):
         tooth[0, 200:230, x : x + 60], tooth[(3 * k) % 6 + 1, 200:230, x : x + 60] = 0.0, 1.0
     assert find_row(LabelMaps(channels), PHOTO).shape == pytest.approx(10 * 0.98**2, rel=0.01)
+    assert find_row(LabelMaps(channels), PHOTO).breadth_px == pytest.approx(30 * 4000 / 512 / 0.98, rel=0.01)
     upright = find_row(LabelMaps(np.ascontiguousarray(channels.transpose(0, 2, 1))), PHOTO[::-1])
     assert upright.shape == pytest.approx(10 * 0.98**2, rel=0.01)
     tooth[1:, :, 200:], tooth[0, :, 200:] = 0.0, 1.0

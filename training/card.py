@@ -61,7 +61,7 @@ def write_card(
     held_out : Path, optional
         ``holdout.json`` of `crestgauge.training.holdout`.
     curves : sequence of Evaluated
-        ``curve.json`` of `crestgauge.training.curve`; each is drawn beside the card, as curve-1.svg and so on.
+        ``curve.json`` of `crestgauge.training.curve`; each is drawn beside the card, as curve-1.svg ...
 
     Raises
     ------

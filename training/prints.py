@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from crestgauge.training.files import PHOTO_TYPES
 
 GREY, CONTRAST, GRAIN = 110.0, 0.42, 22.0
-"""Mean grey and share of the contrast left, and deviation of the grain before it is softened. [grey levels]"""
+"""Mean grey, share of the contrast left, deviation of the grain before it is softened. [grey levels]"""
 GRAIN_PX: Final = 1.2
 PAPER: Final = (1.0, 0.9, 0.72)
 """Share of red, green and blue that the paper sends back."""
@@ -40,7 +40,8 @@ def as_print(pixels: NDArray[np.uint8], rng: np.random.Generator) -> NDArray[np.
     grey = pixels.astype(np.float32) @ np.asarray(_BRIGHTNESS, dtype=np.float32)
     grain = rng.normal(0.0, GRAIN, grey.shape).astype(np.float32)
     flat = GREY + CONTRAST * (grey - GREY) + cv2.GaussianBlur(grain, (0, 0), GRAIN_PX)
-    return np.clip(flat[..., None] * np.asarray(PAPER, dtype=np.float32), 0, 255).astype(np.uint8)
+    print_ = np.clip(flat[..., None] * np.asarray(PAPER, dtype=np.float32), 0, 255)
+    return np.asarray(print_, dtype=np.uint8)
 
 
 def print_folder(data: Path, out: Path) -> Path:
@@ -61,7 +62,7 @@ def print_folder(data: Path, out: Path) -> Path:
     for path in sorted((data / "photos").iterdir()):
         if path.suffix.lower() not in PHOTO_TYPES:
             continue
-        image = cv2.imread(str(path), cv2.IMREAD_COLOR)
+        image = np.asarray(cv2.imread(str(path), cv2.IMREAD_COLOR), dtype=np.uint8)
         rng = np.random.default_rng(int.from_bytes(path.stem.encode()[-6:], "big"))
         copied = as_print(np.ascontiguousarray(image[..., ::-1]), rng)
         target = out / "photos" / f"{path.stem}.jpg"

@@ -103,10 +103,14 @@ def test_a_curve_from_labels_to_picture(data, tmp_path, monkeypatch):
     table = (folder / "curve.md").read_text()
     assert "| truth | 10 |" in table
     card = tmp_path / "card"
-    shutil.copytree(shipped_manifest_path().parent, card, ignore=shutil.ignore_patterns("*.md", "*.py", "*.svg"))
+    shutil.copytree(
+        shipped_manifest_path().parent, card, ignore=shutil.ignore_patterns("*.md", "*.py", "*.svg")
+    )
     text = write_card(card, [], [], curves=[Evaluated(title="Toys", path=folder / "curve.json")]).read_text()
     assert table in text and "**Toys**" in text
-    assert "(curve-1.svg)" in text and (card / "curve-1.svg").read_text() == (folder / "curve.svg").read_text()
+    assert (
+        "(curve-1.svg)" in text and (card / "curve-1.svg").read_text() == (folder / "curve.svg").read_text()
+    )
 
 
 def test_too_few_animals_to_judge_by(data, tmp_path):
