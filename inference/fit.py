@@ -196,8 +196,8 @@ def partly_hidden(search: RowSearch, limits: FitLimits = LIMITS) -> bool:
 
 
 _LEAST_BREADTH_MM: Final = 7.0
-"""Area over length of crowns near enough to be read. At the least scale, seven drawn rows with a hidden rest
-had 7.0 mm and more, three of four stout ones too far away 5.3 to 6.4, one 7.3. [mm] Ours."""
+"""Area over length of crowns near enough to be read. At the least scale, six of eight drawn rows with a
+hidden rest had more and one as much, three of four stout ones too far away 5.3 to 6.4, one 7.3. [mm] Ours."""
 
 
 def both(search: RowSearch, first: Fit, second: Fit, limits: FitLimits = LIMITS) -> Fit:

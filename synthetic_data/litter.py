@@ -155,9 +155,7 @@ def _lit(bit: Bit, plane: Plane, around: Air) -> Tensor:
     return (paint * shade + 0.25 * bit.gloss * (1 - around.ambient) * spark) * around.light[:, None, None]
 
 
-def _spared(
-    canvas: Canvas, part: tuple[slice, slice], inside: Tensor, keep: InSight
-) -> bool:  # fmt: skip
+def _spared(canvas: Canvas, part: tuple[slice, slice], inside: Tensor, keep: InSight) -> bool:
     """Whether a bit leaves in sight what must stay so."""
     rows, cols = part
     x, y = np.round(keep.places).astype(int).T if len(keep.places) else (np.zeros(0, int),) * 2

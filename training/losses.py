@@ -34,7 +34,7 @@ class LossConfig:
         Weight of each block in the sum; ``dice`` is the overlap term of the material block.
     edges : float
         Weight of the material once more where widths are decided (`near_bands`), all classes alike: bands
-        are a twentieth of a picture, and what is measured is where they end. 0 = not judged.
+        are a small part of a picture, and what is measured is where they end. 0 = not judged.
     material_classes : tuple of float
         Weight of each `Material`. All four crown materials have ONE weight on purpose: a heavier enamel class
         would move the place where two probabilities are equal, and that place is the band edge that is

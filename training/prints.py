@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from crestgauge.inference.photo import read_photo
 from crestgauge.training.files import PHOTO_TYPES
 
 GREY, CONTRAST, GRAIN = 110.0, 0.42, 22.0
@@ -62,9 +63,8 @@ def print_folder(data: Path, out: Path) -> Path:
     for path in sorted((data / "photos").iterdir()):
         if path.suffix.lower() not in PHOTO_TYPES:
             continue
-        image = np.asarray(cv2.imread(str(path), cv2.IMREAD_COLOR), dtype=np.uint8)
         rng = np.random.default_rng(int.from_bytes(path.stem.encode()[-6:], "big"))
-        copied = as_print(np.ascontiguousarray(image[..., ::-1]), rng)
+        copied = as_print(read_photo(path).pixels, rng)
         target = out / "photos" / f"{path.stem}.jpg"
         cv2.imwrite(str(target), copied[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
     return out

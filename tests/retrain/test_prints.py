@@ -30,7 +30,7 @@ def test_a_folder_keeps_labels_and_truth_and_gives_the_same_prints_again(tmp_pat
     for part in ("photos", "labels", "truth"):
         (data / part).mkdir(parents=True)
     rng = np.random.default_rng(2)
-    cv2.imwrite(str(data / "photos" / "jaw-0007.jpg"), rng.integers(0, 256, (40, 60, 3), dtype=np.uint8))
+    cv2.imwrite(str(data / "photos" / "jaw-0007.jpg"), rng.integers(0, 256, (80, 120, 3), dtype=np.uint8))
     (data / "photos" / "notes.txt").write_text("no photo", encoding="utf-8")
     (data / "truth" / "jaw-0007.json").write_text("{}", encoding="utf-8")
     (data / "labels" / "jaw-0007.tooth.png").write_bytes(b"as it is")
