@@ -24,9 +24,10 @@ from crestgauge.inference.build import CrestWidths, Measured, build_reading, rou
 from crestgauge.inference.card.detect import CardView, find_card
 from crestgauge.inference.card.straighten import LEAST_TILT_DEG, straightened, straightening
 from crestgauge.inference.criteria import Criteria, load_criteria
-from crestgauge.inference.edge_file import load_edge_model
+from crestgauge.inference.edge_file import load_edge_model, load_look_bias
 from crestgauge.inference.evidence import Quantity, RowEvidence
 from crestgauge.inference.fit import Fit, FitLimits, both, check_row, check_search
+from crestgauge.inference.looks import look_of
 from crestgauge.inference.maps import LabelMaps, RowFrame
 from crestgauge.inference.measure import MeasureOptions, measure_row, to_evidence
 from crestgauge.inference.measured import CrestFlag, MeasuredRow, RowFlag
@@ -76,7 +77,8 @@ class ReadOptions:
     photo_limits, fit_limits
         Limits of the parts.
     measure : MeasureOptions or None
-        None takes the defaults with the edge model that lies beside the weights.
+        None takes the defaults with the edge model that lies beside the weights, its biases following the
+        photo's look where those weights say how.
     """
 
     threads: int | None = None
@@ -197,6 +199,7 @@ class Reader:
         self.measure = self.options.measure or MeasureOptions(
             edge_model=load_edge_model(manifest.path.parent)
         )
+        self.look_bias = None if self.options.measure else load_look_bias(manifest.path.parent)
         threads = self.options.threads or min(os.cpu_count() or 1, MOST_THREADS)
         self._coarse = Network(manifest.find("coarse", self.options.coarse), threads=threads)
         self._fine = Network(manifest.find("fine", self.options.fine or chosen.fine), threads=threads)
@@ -330,7 +333,11 @@ class Reader:
     def _look(self, photo: Photo, frame: RowFrame, colour: tuple[float, float, float]) -> _Look:
         crop = warp_crop(photo.pixels, frame, colour)
         maps = self._fine.run(crop)
-        row = measure_row(maps, frame, crop, self.measure, photo_size=(photo.width, photo.height))
+        measure = self.measure
+        if self.look_bias is not None:
+            look = look_of(maps, crop, frame.scale)
+            measure = replace(measure, edge_model=self.look_bias.edge_model(measure.edge_model, look))
+        row = measure_row(maps, frame, crop, measure, photo_size=(photo.width, photo.height))
         return _Look(frame=frame, crop=crop, maps=maps, row=row)
 
     def _use_card(self, photo: Photo) -> tuple[CardView | None, Photo, NDArray[np.float64] | None]:

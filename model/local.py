@@ -34,6 +34,7 @@ SHIPPED: Final = "shipped"
 """Name of the set that is installed with the package."""
 MANIFEST, HISTORY, GATES, START = "weights.toml", "history.jsonl", "gates", "start"
 EDGE_FILE: Final = "edge_model.toml"
+LOOK_FILE: Final = "look_bias.toml"
 """Edge model in the folder of a weights manifest."""
 HISTORY_SCHEMA: Final = "crestgauge.weights-use/1"
 NAME_PATTERN: Final = re.compile(r"[a-z0-9]+([.-][a-z0-9]+)*")
@@ -68,12 +69,13 @@ class WeightsSet:
         return f"{self.manifest.find('fine', self.fine).name} {self.manifest.find('coarse').name}"
 
     def identity(self) -> str:
-        """SHA-256 over both networks and the edge model: what a comparison was made with."""
-        edge = self.folder / EDGE_FILE
+        """SHA-256 over both networks and the files of their errors: what a comparison was made with."""
+        edge, look = self.folder / EDGE_FILE, self.folder / LOOK_FILE
         parts = [
             self.manifest.find("fine", self.fine).sha256,
             self.manifest.find("coarse").sha256,
             hashlib.sha256(edge.read_bytes()).hexdigest() if edge.is_file() else "none",
+            *([hashlib.sha256(look.read_bytes()).hexdigest()] if look.is_file() else []),
         ]
         return hashlib.sha256(" ".join(parts).encode()).hexdigest()
 

@@ -20,13 +20,16 @@ from crestgauge.model.local import MANIFEST, START, WeightsSet, find_set
 from crestgauge.training.export import copy_default, export
 from crestgauge.training.fit import CHECKPOINT, RECORD, WEIGHTS, without_nan
 from crestgauge.training.label_truth import truth_of
+from crestgauge.training.look_bias import follow_look, moved_on_drawn
 from crestgauge.training.own import OwnPhoto, OwnSet, Split
 from crestgauge.training.own_card import write_own_card
 from crestgauge.training.recalibrate import EXPLAINED, Judged, recalibrate
+from crestgauge.training.replay import kept_pictures
 
 if TYPE_CHECKING:
     from crestgauge.training.retrain import Job, Tell
 
+BIASES: Final = ("dentine_bias_px", "enamel_bias_px")
 CALIBRATION: Final = "calibration.json"
 PLAN: Final = "plan.json"
 
@@ -65,15 +68,31 @@ def finish(
         state = torch.load(steps / WEIGHTS, map_location="cpu", weights_only=True)
         halves = {k: v.half() if v.is_floating_point() else v for k, v in state.items()}
         torch.save(halves, made / START / f"{entry.name}.pt")
+    edge = load_edge_model(base.folder)
+    drawn = kept_pictures(job.drawn_file("fine"))
+    move = (0.0, 0.0)
+    if drawn is not None:
+        move = moved_on_drawn(
+            made, base, drawn, edge, tell=lambda done, of: tell("Comparing drawn pictures", done, of)
+        )
     judged = judged_photos(own.of([*split.check, *split.test]), run / "truth")
     calibration = recalibrate(
         made,
         judged,
-        load_edge_model(base.folder),
+        edge,
         start=base,
+        move=move,
         workers=job.workers,
         tell=lambda done, of: tell("Reading the animals kept back", done, of),
     )
+    look = follow_look(
+        made,
+        base,
+        [photo.paths.photo for photo in own.photos if photo.usable],
+        move,
+        tell=lambda done, of: tell("Looking at own photos", done, of),
+    )
+    calibration["elsewhere"] = None if look is None else {key: getattr(look, key) for key in BIASES}
     _write(made / CALIBRATION, calibration)
     _write(made / PLAN, plan)
     log(calibration_words(calibration))
@@ -114,11 +133,26 @@ def calibration_words(calibration: dict[str, Any]) -> str:
     }
     words = f"Stated uncertainties were {ways[calibration['method']]}"
     words += f" ({calibration['crests']} crests of {calibration['animals']} animals kept back)"
-    if held["share"] is None:
-        return words + "."
-    return words + (
-        f"; 95 % intervals hold {100 * held['share']:.0f} % of crests of animals left out "
-        f"({100 * held['low']:.0f} to {100 * held['high']:.0f} %)."
+    if held["share"] is not None:
+        words += (
+            f"; 95 % intervals hold {100 * held['share']:.0f} % of crests of animals left out "
+            f"({100 * held['low']:.0f} to {100 * held['high']:.0f} %)"
+        )
+    return words + ". " + bias_words(calibration)
+
+
+def bias_words(calibration: dict[str, Any]) -> str:
+    """What is taken off widths, here and elsewhere."""
+    own, other = calibration["model"], calibration.get("elsewhere")
+    here, there = (
+        " and ".join(f"{each[key]:+.2f} px of {key.split('_')[0]}" for key in BIASES)
+        for each in (own, other or own)
+    )
+    if other is None:
+        return f"Taken off measured widths, in crop pixels: {here}."
+    return (
+        f"Taken off measured widths, in crop pixels: {here} on photos that look like these, {there} on all "
+        "others."
     )
 
 

@@ -33,6 +33,7 @@ from crestgauge.inference.calibrate import EdgeSample, coverage, fit_edge_model,
 from crestgauge.inference.compare.paired import bootstrap_interval
 from crestgauge.inference.conformal import K95, coverage_left_out, fit_scale
 from crestgauge.inference.edge_file import load_edge_model, write_edge_model
+from crestgauge.inference.measure import MeasureOptions
 from crestgauge.inference.pipeline import ReadOptions
 from crestgauge.inference.row import CROP_PX_PER_MM
 from crestgauge.inference.uncertainty import EdgeModel
@@ -80,6 +81,7 @@ def recalibrate(
     base: EdgeModel,
     *,
     start: WeightsSet | None = None,
+    move: tuple[float, float] = (0.0, 0.0),
     workers: int = 1,
     tell: Callable[[int, int], None] = lambda done, of: None,
 ) -> dict[str, Any]:
@@ -96,6 +98,8 @@ def recalibrate(
     start : WeightsSet or None
         The start weights. Where the truth comes from labels, they read the same photos, to see how far the
         training moved widths.
+    move : tuple of float
+        By how much it moved widths of dentine and enamel on drawn pictures. [crop px]
     workers : int
         Reading processes.
     tell : callable
@@ -107,14 +111,14 @@ def recalibrate(
         What was done, on how much, and the coverage on animals left out; as kept in ``calibration.json``.
     """
     write_edge_model(base, folder / EDGE_FILE)
-    samples = _samples(folder, judged, workers, tell)
+    samples = _samples(folder, judged, base, workers, tell)
     before: dict[str, list[EdgeSample]] = {}
     if start is not None and _labelled(_all(samples)):
-        before = _samples(start.folder, judged, workers, tell, weights=start.fine)
-    moved = with_bias(base, samples, before)
+        before = _samples(start.folder, judged, base, workers, tell, weights=start.fine)
+    moved = with_bias(base, samples, before, move)
     if moved != base:
         write_edge_model(moved, folder / EDGE_FILE)
-        samples = _samples(folder, judged, workers, tell)
+        samples = _samples(folder, judged, moved, workers, tell)
     model, report = fitted(samples, moved)
     write_edge_model(model, folder / EDGE_FILE)
     return report | {"bias_moved": moved != base, "model": load_edge_model(folder).to_mapping()}
@@ -124,11 +128,13 @@ def with_bias(
     base: EdgeModel,
     samples: Mapping[str, Sequence[EdgeSample]],
     before: Mapping[str, Sequence[EdgeSample]] | None = None,
+    move: tuple[float, float] = (0.0, 0.0),
 ) -> EdgeModel:
     """
     ``base`` with its biases moved towards the width errors of these animals.
 
-    Each animal gives the median error of its crests; their mean moves the bias by the share
+    They go along with the network's own ``move`` on drawn pictures first. Beyond that, each animal gives the
+    median error of its crests; their mean moves the bias by the share
     spread^2 / (spread^2 + s^2 / n) of itself, the posterior mean of a normal bias under a normal prior
     (Gelman et al., Bayesian Data Analysis, 3rd ed. 2013, section 2.5; from memory): n animals, their
     standard deviation s held up by `SPREAD_ANIMALS` animals of `ANIMAL_SPREAD_PX`, and a prior of
@@ -142,18 +148,24 @@ def with_bias(
         By animal, measured with ``base``; crests without true widths, or without dentine, say nothing.
     before : mapping of sequence of EdgeSample, optional
         The same photos, measured by the start weights with ``base``; used where the truth comes from labels.
-        The bias then follows the network as well, as far as these animals show that its widths have moved.
+        The bias then follows the network as well, as far as these animals show that its widths have moved
+        otherwise than on drawn pictures.
+    move : tuple of float
+        Dentine and enamel, see `crestgauge.training.look_bias.moved_on_drawn`. [crop px]
     """
     moves = {}
     labelled = _labelled(_all(samples))
     habit = LABEL_BIAS_PX if labelled else 0.0
-    for key, dentine in (("dentine_bias_px", True), ("enamel_bias_px", False)):
+    for key, dentine, along in (("dentine_bias_px", True, move[0]), ("enamel_bias_px", False, move[1])):
         now = _width_errors(samples, dentine)
         then = _width_errors(before or {}, dentine) if labelled else {}
         both = now.keys() & then.keys()
-        follows = _shrunk([now[animal] - then[animal] for animal in both])
-        errors = then if both else now
-        moved = getattr(base, key) + follows + _shrunk(list(errors.values()), habit)
+        if both:
+            own = _shrunk([now[animal] - then[animal] - along for animal in both])
+            own += _shrunk(list(then.values()), habit)
+        else:
+            own = _shrunk([error - along for error in now.values()], habit)
+        moved = getattr(base, key) + along + own
         moves[key] = max(-LARGEST_BIAS_PX, min(LARGEST_BIAS_PX, moved))
     if all(abs(value - getattr(base, key)) < 0.05 for key, value in moves.items()):
         return base  # a hundredth of a band: reading again would change nothing
@@ -283,12 +295,15 @@ def _all(samples: Mapping[str, Sequence[EdgeSample]]) -> list[EdgeSample]:
 def _samples(
     folder: Path,
     judged: Sequence[Judged],
+    edge: EdgeModel,
     workers: int,
     tell: Callable[[int, int], None],
     *,
     weights: str | None = None,
 ) -> dict[str, list[EdgeSample]]:
-    options = ReadOptions(threads=1, manifest=folder / MANIFEST, weights=weights)
+    # With this edge model, whatever lies beside the weights: biases that follow the look would mix two.
+    measure = MeasureOptions(edge_model=edge)
+    options = ReadOptions(threads=1, manifest=folder / MANIFEST, weights=weights, measure=measure)
     found: dict[str, list[EdgeSample]] = defaultdict(list)
     pairs = [(each.photo, each.truth) for each in judged]
     for number, (each, (_, samples)) in enumerate(

@@ -55,7 +55,7 @@ def drawn_pictures(
     Packed
         On the CPU.
     """
-    kept = _load(path)
+    kept = kept_pictures(path)
     parts = [kept] if kept is not None else []
     done = 0 if kept is None else len(kept)
     if done >= count:
@@ -81,7 +81,8 @@ def _save(packed: Packed, path: Path) -> None:
     part.replace(path)
 
 
-def _load(path: Path) -> Packed | None:
+def kept_pictures(path: Path) -> Packed | None:
+    """The kept set on the CPU; None where there is none."""
     if not path.is_file():
         return None
     return Packed(**torch.load(path, map_location="cpu", weights_only=True))

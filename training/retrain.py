@@ -219,6 +219,10 @@ class Job:
         """Folder of the new set."""
         return weights_folder(self.folder) / self.name
 
+    def drawn_file(self, role: Role) -> Path:
+        """Where drawn pictures for the mixture are kept, for every run on this kind of device."""
+        return weights_folder(self.folder) / DRAWN_FOLDER / f"{role}-{self.target.type}.pt"
+
     @property
     def target(self) -> torch.device:
         """Device of the steps."""
@@ -293,10 +297,9 @@ def _steps(
     config, run = train_config(base, job, role), job.run(role)
     run.mkdir(parents=True, exist_ok=True)
     source = draw or drawing(config)
-    kept = weights_folder(job.folder) / DRAWN_FOLDER / f"{config.role}-{job.target.type}.pt"
     settings = job.config.own
     drawn = drawn_pictures(
-        kept,
+        job.drawn_file(role),
         settings.drawn + settings.drawn_check,
         source,
         job.target,

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 
 from crestgauge.inference.errors import InputError, WeightsError
-from crestgauge.inference.labels.rereading import LOOKS
+from crestgauge.inference.looks import LOOKS
 
 FILE: Final = "familiar.toml"
 SCHEMA: Final = "crestgauge.familiar/1"
@@ -131,7 +131,7 @@ def write_familiar(familiar: Familiar, path: Path) -> None:
     """Write the file so that `load_familiar` gives it back."""
     lines = [
         "# What photographs like those of the training look like through these weights; written by",
-        "# crestgauge labels familiar. Meanings and units: crestgauge.inference.labels.rereading.look_of.",
+        "# crestgauge labels familiar. Meanings and units: crestgauge.inference.looks.look_of.",
         f'schema = "{SCHEMA}"',
         f"model = {json.dumps(familiar.model)}",
         f"source = {json.dumps(familiar.source)}",

@@ -2,9 +2,7 @@
 One photo read again under small changes of the picture, and what its pixels look like. Edge module: reads.
 
 Nothing of the jaw changes when a picture is turned by three degrees or made a little darker; where the
-reading changes, the tool is guessing. What a picture looks like is told in a handful of numbers
-(`look_of`), to be compared with those of the pictures that the networks learned from
-(`crestgauge.inference.labels.familiar`).
+reading changes, the tool is guessing. What a picture looks like is told by `crestgauge.inference.looks`.
 """
 
 from __future__ import annotations
@@ -17,10 +15,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from crestgauge.inference.looks import look_of
 from crestgauge.inference.photo import Photo
 from crestgauge.inference.pipeline import Reader, Result
 from crestgauge.inference.reading import Reading
-from crestgauge.model.labels import CROWN_MATERIALS, Material
 
 Pixels = NDArray[np.uint8]
 
@@ -92,7 +90,7 @@ def reread(reader: Reader, photo: Photo, *, times: int) -> Reread:
     if not 0 <= times <= len(CHANGES):
         raise ValueError(f"times {times}; needs 0 to {len(CHANGES)}")
     result = reader.read(photo, keep_maps=True)
-    look = look_of(result)
+    look = look_in(result)
     reading, card = result.reading, result.card
     del result  # its maps are 60 MB
     again = tuple(reader.read(changed(photo, change)).reading for change in CHANGES[:times])
@@ -126,66 +124,8 @@ def changed(photo: Photo, change: Change) -> Photo:
     return replace(photo, pixels=pixels)
 
 
-LOOKS: Final[Mapping[str, str]] = {
-    "unsure_surface": "the network is unsure of surfaces",
-    "unsure_number": "the network is unsure of tooth numbers",
-    "lightness": "unusual brightness",
-    "contrast": "unusual contrast of enamel and dentine",
-    "red_green": "unusual colours",
-    "blue_yellow": "unusual colours",
-    "grain": "unusual sharpness or grain",
-    "blur": "unusual sharpness or grain",
-    "scale": "unusual size in the picture",
-}
-"""What `look_of` measures, each with the phrase that says it is far from what was trained on."""
-
-
-def look_of(result: Result) -> dict[str, float]:
-    """
-    What the crowns of a photo look like to the network, in the numbers of `LOOKS`.
-
-    ``unsure_surface`` and ``unsure_number`` are the natural logarithm of one minus the highest probability of
-    material and of tooth, mean over crown pixels; the maximum probability tells pictures unlike the trained
-    ones (Hendrycks & Gimpel 2017, "A baseline for detecting misclassified and out-of-distribution examples",
-    ICLR). ``lightness``, ``red_green`` and ``blue_yellow`` are medians over crown pixels and ``contrast`` the
-    difference of the medians of cut enamel and dentine, in CIE L*a*b*. ``grain`` is log2 of the mean absolute
-    Laplacian, ``blur`` log2 of the network's own blur sigma, ``scale`` log2 of crop pixels per photo pixel.
-
-    Parameters
-    ----------
-    result : Result
-        Read with ``keep_maps``.
-
-    Returns
-    -------
-    dict
-        Empty where there are no crown pixels; without ``contrast`` where a band is missing.
-    """
+def look_in(result: Result) -> dict[str, float]:
+    """`look_of` for a photo read with ``keep_maps``; empty where no row was found."""
     if result.maps is None or result.crop is None or result.frame is None:
         return {}
-    material, tooth = result.maps.block("material"), result.maps.block("tooth")
-    names = material.argmax(axis=0)
-    crown = np.isin(names, [int(m) for m in CROWN_MATERIALS]) & (tooth[0] < 0.5)
-    if crown.sum() < 1000:  # less than a third of the smallest tooth of a nominal row
-        return {}
-    lab = cv2.cvtColor(result.crop.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
-    laplacian = np.abs(cv2.Laplacian(lab[..., 0], cv2.CV_32F))
-    light, red_green, blue_yellow = (lab[..., k][crown] for k in range(3))
-    look = {
-        "unsure_surface": _log(1 - float(material.max(axis=0)[crown].mean())),
-        "unsure_number": _log(1 - float(tooth.max(axis=0)[crown].mean())),
-        "lightness": float(np.median(light)),
-        "red_green": float(np.median(red_green)),
-        "blue_yellow": float(np.median(blue_yellow)),
-        "grain": float(np.log2(laplacian[crown].mean() + 0.01)),
-        "blur": float(np.median(np.log2(np.maximum(result.maps.block("blur")[0][crown], 0.05)))),
-        "scale": float(np.log2(result.frame.scale)),
-    }
-    bands = [lab[..., 0][crown & (names == m)] for m in (Material.ENAMEL_BAND, Material.DENTINE)]
-    if min(len(band) for band in bands) >= 100:
-        look["contrast"] = float(np.median(bands[0]) - np.median(bands[1]))
-    return look
-
-
-def _log(value: float) -> float:
-    return float(np.log(max(value, 1e-6)))
+    return look_of(result.maps, result.crop, result.frame.scale)

@@ -136,12 +136,12 @@ def draw_replay(given: argparse.Namespace, count: int, drawers: int) -> None:
     """The replay set, by several processes, at the place where a retraining looks for it."""
     import torch
 
-    from crestgauge.training.replay import _join, _load, _save
+    from crestgauge.training.replay import _join, _save, kept_pictures
 
     kind = torch.device(given.device).type
     target = given.work / "weights" / ".drawn" / f"fine-{kind}.pt"
     target.parent.mkdir(parents=True, exist_ok=True)
-    kept = _load(target)
+    kept = kept_pictures(target)
     if kept is not None and len(kept) >= count:
         return
     drawers = min(drawers, count)
@@ -152,7 +152,7 @@ def draw_replay(given: argparse.Namespace, count: int, drawers: int) -> None:
             pool.submit(draw_part, job, given.device, path) for job, path in zip(jobs, files, strict=True)
         ]:
             done.result()
-    parts = [_load(Path(path)) for path in files]
+    parts = [kept_pictures(Path(path)) for path in files]
     places = torch.tensor([number for job in jobs for number in job]).argsort()
     _save(_join(parts).take(places), target)
 

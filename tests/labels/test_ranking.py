@@ -19,7 +19,8 @@ from crestgauge.inference.labels.familiar import (
     write_familiar,
 )
 from crestgauge.inference.labels.ranking import Signs, change_between, rank, signs_of
-from crestgauge.inference.labels.rereading import CHANGES, LOOKS, changed, look_of, reread
+from crestgauge.inference.labels.rereading import CHANGES, changed, look_in, reread
+from crestgauge.inference.looks import LOOKS
 from crestgauge.inference.photo import read_photo
 from crestgauge.inference.reading import Reading
 from crestgauge.model.local import SHIPPED, find_set
@@ -156,9 +157,9 @@ def test_a_photo_is_read_again_and_looked_at():
 
     seen = reread(Kept(), result.photo, times=1)
     assert len(seen.again) == 1 and set(seen.look) == set(LOOKS)
-    assert look_of(result) == pytest.approx(dict(seen.look))
+    assert look_in(result) == pytest.approx(dict(seen.look))
     assert seen.look["scale"] == pytest.approx(np.log2(result.frame.scale))
-    assert look_of(painted_jaws.result("bare")) == {}
+    assert look_in(painted_jaws.result("bare")) == {}
 
 
 def test_command_and_its_list_for_labels_out(tmp_path, capsys):

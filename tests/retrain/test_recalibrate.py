@@ -241,3 +241,19 @@ def test_labels_may_show_that_readings_are_surer():
     """Errors of a tenth of what is stated, labels included: narrowed as far as the whole errors allow."""
     model, report = fitted(labelled(animals(25, 0.05), 0.01), BASE)
     assert report["method"] == "conformal" and 0.05 < model.scale < 0.5
+
+
+def test_a_bias_goes_along_with_the_move_elsewhere():
+    """
+    Trained weights 0.5 px wider, on drawn pictures 0.4 px. By hand: the bias takes the 0.4 px as they are and
+    the share that 20 animals show of the other 0.1 px; where truth is measured, of what is left of the error.
+    """
+    given, shown = animals(20, 0.1), 0.25 / (0.25 + 4 * 0.36 / 23 / 20)
+    now, then = (
+        {name: [replace(s, true_u=0.1) for s in each] for name, each in shifted(given, error, 0.0).items()}
+        for error in (0.5, 0.0)
+    )
+    found = with_bias(BASE, now, then, (0.4, 0.0))
+    assert found.dentine_bias_px == pytest.approx(0.4 + 0.1 * shown)
+    measured = with_bias(BASE, shifted(given, 0.5, 0.0), None, (0.4, 0.0))
+    assert measured.dentine_bias_px == pytest.approx(0.4 + 0.1 * shown)
