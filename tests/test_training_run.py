@@ -200,11 +200,13 @@ def test_wrong_settings_are_named(tmp_path, text, words):
 
 
 def test_unknown_config_lists_the_shipped_ones(tmp_path):
-    with pytest.raises(InputError, match="coarse, coarse-again, fine, holdout, longer, refine, toy, widen"):
+    with pytest.raises(
+        InputError, match="coarse, coarse-again, coarse-rows, fine, holdout, longer, refine, rows, toy, widen"
+    ):
         read_config("coarsest")
 
 
-@pytest.mark.parametrize("name", ["fine", "coarse", "coarse-again", "widen", "toy"])
+@pytest.mark.parametrize("name", ["fine", "coarse", "coarse-again", "coarse-rows", "widen", "rows", "toy"])
 def test_shipped_configs_load(name):
     assert read_config(name).name.startswith("crest-")
 
