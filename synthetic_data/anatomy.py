@@ -17,11 +17,14 @@ from numpy.typing import NDArray
 
 from crestgauge.inference.evidence import State
 from crestgauge.model.labels import LOBES, MILK_LOBES
-from crestgauge.synthetic_data.eruption import milk_wear_depth, sample_stage, wear_depth
+from crestgauge.synthetic_data.aside import aside
+from crestgauge.synthetic_data.eruption import just_standing, milk_wear_depth, sample_stage, wear_depth
 
 Array = NDArray[np.float64]
 
 RIDGE_POINTS = 13
+LATER = 1
+"""Topic of what came later in `sample_jaw`, see `aside`."""
 
 
 ADULT_SIZE_MM = {
@@ -305,9 +308,10 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
         Allow missing, broken, misaligned and pitted teeth (4.1 % of 778 Georgia jaws were abnormal, Powers &
         Mead 2019; drawn more often here so that the network meets enough of them).
     """
+    later = aside(rng, LATER)
     style = _style(rng, shape)
     rough = {"typical": 0.5, "broad": 0.5, "narrow": 0.5, "irregular": 1.2}[shape] * rng.uniform(0.5, 1.4)
-    stage = sample_stage(rng, age_years)
+    stage, fresh = just_standing(later.spawn(1)[0], sample_stage(rng, age_years), age_years)
     states, low = stage.states, stage.low
     size = rng.normal(1.0, 0.06) * (0.93 if age_years < 1.0 else 1.0)
     own_rate = rng.normal(1.0, 0.10)
@@ -351,6 +355,7 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
             wear = max(milk_wear * {1: 0.6, 2: 0.75, 3: 1.0}[position] + rng.normal(0, 0.3), -0.2)
         if position <= 3 and not is_milk and age_years < 1.9:
             wear = rng.uniform(-0.4, 0.25)
+        wear = fresh.get(position, wear)
         if state == "erupting":
             wear = min(wear, -0.2)
         drop = low.get(position, 0.0)

@@ -19,6 +19,13 @@ PITCH_PER_MM = 4.0
 FRONT_MM, BACK_MM, SIDE_MM = 55.0, 70.0, 30.0
 LAST_TOOTH_MM = 22.0
 CROWN_FLOOR = -14.0
+UNWORN_BELOW_MM = 0.3
+FRESH_OPEN, FRESH_OPEN_FLESHY, FRESH_EACH, FRESH_LOW = 0.6, 0.2, 0.85, 0.3
+"""
+Shares: of dry and of fleshy jaws that are open round unworn standing teeth, of such teeth in them, and those
+of these where bone and gum are low instead of open. Ours, so that about as many standing as erupting crowns
+are free.
+"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,6 +108,27 @@ def _open_crypts(
     return z
 
 
+def _round_fresh(jaw: Jaw, z: Tensor, x: Tensor, y: Tensor, rng: Generator, *, fleshy: bool) -> Tensor:
+    """
+    Bone and gum round unworn teeth that stand: in some jaws still open, or low, so that the whole crown is
+    free as it is in an erupting one.
+    """
+    if rng.uniform() >= (FRESH_OPEN_FLESHY if fleshy else FRESH_OPEN):
+        return z
+    for tooth in jaw.teeth:
+        if tooth.milk or tooth.state != "erupted" or tooth.wear_mm > UNWORN_BELOW_MM or not tooth.lobes:
+            continue
+        margin, depth, hard, kind = rng.uniform((0.6, 2.0, 8.0, 0.0), (2.0, 9.0, 30.0, 1.0))
+        if kind > FRESH_EACH:
+            continue
+        if kind < FRESH_LOW:  # no hole, but bone and gum that end below the neck
+            margin, depth, hard = margin + 1.5, 1.6 + 0.25 * depth, 0.4 * hard
+        u = ((x - tooth.x0 - 0.5 * tooth.length) / (0.5 * tooth.length + margin)).abs()
+        v = ((y - tooth.y) / (0.5 * tooth.width + margin)).abs()
+        z = z - depth * torch.sigmoid((1 - (u**3 + v**3) ** (1 / 3)) * hard)
+    return z
+
+
 def jaw_fields(
     jaw: Jaw, crowns: CrownFields, rng: Generator, device: torch.device, *, fleshy: bool
 ) -> JawFields:
@@ -164,6 +192,7 @@ def jaw_fields(
         side = rng.choice([-1.0, 0.0, 1.0], p=[0.2, 0.6, 0.2])  # flesh on one side, or on both
         z = torch.where(off * side >= 0, torch.maximum(z, shelf), z)
     z = _open_crypts(jaw, z, x, y, middle, rng, fleshy=fleshy)
+    z = _round_fresh(jaw, z, x, y, more.spawn(1)[0], fleshy=fleshy)
     unit = crowns.grid.to_unit(x, y)
     crown = F.grid_sample(
         crowns.surface.clamp_min(CROWN_FLOOR)[None, None],
