@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from crestgauge.inference.evidence import State
 from crestgauge.model.labels import LOBES, MILK_LOBES
 from crestgauge.synthetic_data.aside import aside
+from crestgauge.synthetic_data.chips import Chip, sample_chips
 from crestgauge.synthetic_data.eruption import just_standing, milk_wear_depth, sample_stage, wear_depth
 
 Array = NDArray[np.float64]
@@ -98,6 +99,7 @@ class Jaw:
     gum_z: float
     teeth: tuple[Tooth, ...]
     pits: Array = field(default_factory=lambda: np.zeros((0, 4)))
+    chips: tuple[Chip, ...] = ()
 
     @property
     def lobes(self) -> tuple[Lobe, ...]:
@@ -308,10 +310,10 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
         Allow missing, broken, misaligned and pitted teeth (4.1 % of 778 Georgia jaws were abnormal, Powers &
         Mead 2019; drawn more often here so that the network meets enough of them).
     """
-    later = aside(rng, LATER)
+    when, where = aside(rng, LATER).spawn(2)
     style = _style(rng, shape)
     rough = {"typical": 0.5, "broad": 0.5, "narrow": 0.5, "irregular": 1.2}[shape] * rng.uniform(0.5, 1.4)
-    stage, fresh = just_standing(later.spawn(1)[0], sample_stage(rng, age_years), age_years)
+    stage, fresh = just_standing(when, sample_stage(rng, age_years), age_years)
     states, low = stage.states, stage.low
     size = rng.normal(1.0, 0.06) * (0.93 if age_years < 1.0 else 1.0)
     own_rate = rng.normal(1.0, 0.10)
@@ -448,6 +450,7 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
         gum_z=gum_z,
         teeth=tuple(teeth),
         pits=pits,
+        chips=sample_chips(where, teeth) if abnormal else (),
     )
 
 

@@ -18,6 +18,7 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from crestgauge.synthetic_data.anatomy import Jaw, Tooth
+from crestgauge.synthetic_data.chips import broken_surface
 
 MARGIN_MM = (5.0, 8.5)  # beyond the row's ends, and to each side of its middle
 PATCH_HALF_MM = (7.0, 8.0)
@@ -31,6 +32,8 @@ PACKED_SHARE = 0.35
 Share of animals with food in their infundibula: common in Odocoileus (Cowan, quoted by Miles & Grigson 1989);
 the number is ours.
 """
+CHIP_NECK_MM = 1.0
+"""No flake reaches further below the gum line."""
 CREST_EDGE_MM = 0.55  # an unworn fossa starts this far below the ridge line
 
 
@@ -72,6 +75,7 @@ class CrownFields:
     outer_edge, inner_edge : outer and inner divided by their slope: distance to the edge in the plane
     tooth, lobe : owner of the node, 0 where there is none
     packed : food fills the infundibula some way up
+    chip : how much higher the surface was before flakes broke off; None where none did
     """
 
     grid: Grid
@@ -85,6 +89,7 @@ class CrownFields:
     tooth: Tensor
     lobe: Tensor
     packed: bool = False
+    chip: Tensor | None = None
 
 
 def erode_by_ball(z: Tensor, radius_mm: Tensor, px_per_mm: float) -> Tensor:
@@ -328,6 +333,14 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
     w = _wear_surface(teeth, x, y, generator)
     outer, inner = z_o - w, z_e - w
     fossa = torch.minimum(patch.inside, torch.minimum(w, patch.level) - z_o)
+    chip = None
+    if jaw.chips:
+        broken = broken_surface(jaw.chips, teeth, x, y, outer, w, px_per_mm).clamp_min(
+            jaw.gum_z - CHIP_NECK_MM
+        )
+        chip = (torch.minimum(z_o, w) - broken).clamp_min(0)
+        z_o = torch.minimum(z_o, broken)
+        outer, inner = z_o - w, z_e - torch.minimum(w, broken)
     sink = float(torch.rand((), generator=generator)) * 0.2 + 0.03
     surface = torch.minimum(z_o, w) - sink * torch.clamp(inner / 0.35, 0, 1)
     packed = float(torch.rand((), generator=generator)) < PACKED_SHARE
@@ -348,6 +361,8 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
         "tooth": positions,
         "lobe": patch.lobe,
     }
+    if chip is not None:
+        parts["chip"] = chip
     fill = {"surface": FAR_BELOW, "outer": FAR_BELOW, "inner": FAR_BELOW, "fossa": -1.0}
     row = {
         name: torch.full((grid.height, grid.width), fill.get(name, 0), dtype=part.dtype, device=device)

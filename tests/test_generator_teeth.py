@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import torch
 
-from crestgauge.synthetic_data import scene
+from crestgauge.synthetic_data import paint, scene
 from crestgauge.synthetic_data.aside import aside
 from crestgauge.synthetic_data.camera import sample
+from crestgauge.synthetic_data.chips import CHIPPED_SHARE, Chip, broken_surface, sample_chips
 from crestgauge.synthetic_data.eruption import (
     EARLY_SHARE,
     EARLY_YEARS,
@@ -19,8 +22,9 @@ from crestgauge.synthetic_data.eruption import (
     sample_stage,
 )
 from crestgauge.synthetic_data.jaw import UNWORN_BELOW_MM
-from crestgauge.synthetic_data.scene import Conditions, sample_specimen
-from crestgauge.synthetic_data.wear import FAR_BELOW
+from crestgauge.synthetic_data.scene import Conditions, draw_scene, levelled_camera, sample_specimen
+from crestgauge.synthetic_data.truth import LEAST_SOUND_SHARE, crest_truth, evidence, teeth_truth
+from crestgauge.synthetic_data.wear import FAR_BELOW, crown_fields
 
 CPU = torch.device("cpu")
 PLAIN = Conditions(light="overcast", background="plain", stain="honey", shape="typical")
@@ -86,3 +90,129 @@ def test_being_free_all_round_does_not_tell_the_state(monkeypatch):
     free = (standing > 0.95).mean(), (erupting > 0.95).mean()
     assert abs(free[0] - free[1]) < 0.25 and min(free) > 0.15
     assert (erupting < 0.8).mean() > 0.2  # and many of those on their way are covered in part
+
+
+@pytest.fixture(scope="module")
+def animal():
+    return sample_specimen(np.random.default_rng(1), PLAIN, CPU, age_years=3.5, abnormal=False)
+
+
+def flake(**changed):
+    base = {"tooth": 4, "lobe": 1, "ridge": 0, "at": 0.5, "outward": True, "half_mm": 0.6, "into_mm": 0.4}
+    return Chip(**base | {"dip": 2.0, "deepest_mm": 1.5, "wave": 0.0} | changed)
+
+
+def worn_with(animal, *chips):
+    """The animal with these flakes off, everything else the same."""
+    jaw = replace(animal.jaw, chips=chips)
+    return replace(animal, jaw=jaw, crowns=crown_fields(jaw, px_per_mm=14.0, seed=5, device=CPU))
+
+
+def test_a_flake_takes_from_the_rim_what_it_says(animal):
+    """
+    A level cut through a roof: the outer rim lies at depth / slope from the ridge, the flake begins 0.4 mm
+    inside it. The rim is found in steps of 0.05 mm on the nearest node (0.04 mm).
+    """
+    tooth, pitch, slope, depth = animal.jaw.teeth[3], 14.0, 5.0, 2.0
+    lobe = replace(tooth.lobes[0], ridges=np.stack([np.column_stack([
+        np.linspace(0, 7, 13), np.full(13, v), np.zeros(13)]) for v in (0.0, 4.0, 8.0)]))  # fmt: skip
+    tooth = replace(tooth, lobes=(lobe,))
+    x, y = torch.arange(140)[None, None] / pitch - 1.0, torch.arange(140)[None, :, None] / pitch - 5.0
+    z_o = torch.minimum(slope * y, -1.8 * y).expand(1, 140, 140)
+    w = torch.full_like(z_o, -depth)
+    left = broken_surface([flake()], [tooth], x, y, z_o - w, w, pitch)[0]
+    middle = int((3.5 + 1.0) * pitch)
+    gone = (left < torch.minimum(z_o, w)[0])[:, middle]
+    begins = float(y[0, :, 0][gone].max())
+    assert begins == pytest.approx(-depth / slope + 0.4, abs=0.05 + 0.04 + 0.5 / pitch)
+    # It falls by 2 mm per mm there, and ends where the flank, 5 mm per mm, is lower: 0.4 * 2 / (5 - 2) out.
+    assert float(y[0, :, 0][gone].min()) == pytest.approx(-depth / slope - 0.27, abs=0.15)
+    width = float(gone.shape[0] and torch.isfinite(left).any(0).sum()) / pitch
+    assert width == pytest.approx(1.2, abs=0.15)
+    inner = broken_surface([flake(outward=False)], [tooth], x, y, z_o - w, w, pitch)[0]
+    lost = (inner < torch.minimum(z_o, w)[0])[:, middle]
+    assert float(y[0, :, 0][lost].min()) == pytest.approx(depth / 1.8 - 0.4, abs=0.05 + 0.04 + 0.5 / pitch)
+
+
+def test_labels_change_only_where_a_flake_came_off(animal):
+    whole, chipped = worn_with(animal), worn_with(animal, flake(), flake(into_mm=1.2, tooth=5, dip=1.0))
+    a, b = whole.crowns, chipped.crowns
+    lost = b.chip > 0
+    assert 30 < int(lost.sum()) < 2000 and a.chip is None
+    for name in ("outer", "inner"):
+        same = (getattr(a, name) > 0) == (getattr(b, name) > 0)
+        assert same[~lost].all(), name
+    assert torch.equal(a.tooth, b.tooth) and torch.equal(a.fossa, b.fossa)
+    assert torch.equal(a.surface[~lost], b.surface[~lost])
+    assert (b.surface < a.surface)[lost].all()
+    # Broken enamel is a wall, not a band; where it broke through the junction dentine lies open.
+    broken = lost & (b.tooth == 4) & (a.outer > 0) & (a.inner < 0)
+    assert ((b.outer < 0) | (b.inner > 0))[broken].all() and (b.outer < 0)[broken].any()
+    opened = lost & (b.tooth == 5) & (a.inner < 0) & (b.inner > 0)
+    assert int(opened.sum()) > 10
+
+
+def test_widths_are_those_of_the_stations_left_whole(animal):
+    lobe, at = animal.jaw.teeth[3].lobes[0], 0.45
+    before = crest_truth(worn_with(animal), lobe)
+    after = crest_truth(worn_with(animal, flake(at=at)), lobe)
+    rows = {row.tobytes() for row in before.edges_mm}
+    assert LEAST_SOUND_SHARE * len(before.edges_mm) <= len(after.edges_mm) < len(before.edges_mm)
+    assert all(row.tobytes() in rows for row in after.edges_mm)  # to the last digit
+    kept = {row.tobytes() for row in after.edges_mm}
+    gone = np.array([row[1:3].mean(0) for row in before.edges_mm if row.tobytes() not in kept])
+    ridge = lobe.ridges[0]
+    point = [np.interp(at * 12, np.arange(13), ridge[:, k]) for k in range(2)]
+    # A flake of 0.6 mm to a side, seen square to the ridge, which turns a little.
+    assert np.abs(gone[:, 0] - point[0]).max() < 0.9
+    width = np.linalg.norm(after.edges_mm[:, 1] - after.edges_mm[:, 2], axis=1)
+    assert after.dentine_mm == pytest.approx(np.median(width), rel=1e-9)
+    assert np.isfinite(after.ratio) and abs(after.ratio / before.ratio - 1) < 0.1
+
+
+def test_a_rim_that_is_mostly_gone_has_no_truth(animal):
+    chips = [flake(at=at, half_mm=1.2, into_mm=0.6) for at in (0.3, 0.5, 0.7)]
+    broken = worn_with(animal, *chips)
+    crest = crest_truth(broken, animal.jaw.teeth[3].lobes[0])
+    assert np.isnan(crest.ratio) and np.isnan(crest.dentine_mm) and len(crest.edges_mm) == 0
+    assert not crest.infundibulum_gone and crest.by_definition == {}
+    row = evidence(teeth_truth(broken), broken.jaw, definitions=True)
+    assert row.teeth[3].crests[0].ratio is None and row.teeth[3].crests[1].ratio is not None
+
+
+def test_some_animals_have_flakes_off(animal):
+    """800 animals: 3 sigma of a share of 0.13 are 0.036."""
+    drawn = [sample_chips(np.random.default_rng(k), animal.jaw.teeth) for k in range(800)]
+    assert np.mean([bool(c) for c in drawn]) == pytest.approx(CHIPPED_SHARE, abs=0.036)
+    teeth = [replace(t, wear_mm=0.1) for t in animal.jaw.teeth]
+    assert not any(sample_chips(np.random.default_rng(k), teeth) for k in range(50))
+
+
+def pictured(animal, seed=3):
+    rng = np.random.default_rng(seed)
+    camera = levelled_camera(
+        rng, animal, width=768, height=224, px_per_mm=7.2, tilt_deg=4.0, roll_deg=0.0, offset_px=(0.0, 0.0)
+    )
+    return draw_scene(rng, animal, camera, PLAIN, CPU, with_row=True, clutter=False)
+
+
+def same_labels(one, other):
+    return all(
+        torch.equal(getattr(one, name), getattr(other, name))
+        for name in ("material", "tooth", "lingual", "state", "lobe", "tilt")
+    )
+
+
+def test_hairlines_darken_enamel_and_change_no_label(animal, monkeypatch):
+    drawn = []
+    for share in (0.0, 1.0):
+        monkeypatch.setattr(paint, "HAIRLINE_SHARE", share)
+        drawn.append(pictured(animal))
+    plain, cracked = drawn
+    assert same_labels(plain, cracked)
+    change = (cracked.light - plain.light).mean(0)
+    assert change[plain.tooth == 0].abs().max() == 0
+    band = plain.material == 3
+    darker = (change < -0.01) & band
+    assert 0.005 < float(darker.sum() / band.sum()) < 0.3
+    assert change.max() < 0.01
