@@ -20,6 +20,7 @@ from crestgauge.model.labels import LOBES, MILK_LOBES
 from crestgauge.synthetic_data.aside import aside
 from crestgauge.synthetic_data.chips import Chip, sample_chips
 from crestgauge.synthetic_data.eruption import just_standing, milk_wear_depth, sample_stage, wear_depth
+from crestgauge.synthetic_data.pulp import Horn, sample_horns
 
 Array = NDArray[np.float64]
 
@@ -100,6 +101,7 @@ class Jaw:
     teeth: tuple[Tooth, ...]
     pits: Array = field(default_factory=lambda: np.zeros((0, 4)))
     chips: tuple[Chip, ...] = ()
+    horns: tuple[Horn, ...] = ()
 
     @property
     def lobes(self) -> tuple[Lobe, ...]:
@@ -310,7 +312,7 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
         Allow missing, broken, misaligned and pitted teeth (4.1 % of 778 Georgia jaws were abnormal, Powers &
         Mead 2019; drawn more often here so that the network meets enough of them).
     """
-    when, where = aside(rng, LATER).spawn(2)
+    when, where, within = aside(rng, LATER).spawn(3)
     style = _style(rng, shape)
     rough = {"typical": 0.5, "broad": 0.5, "narrow": 0.5, "irregular": 1.2}[shape] * rng.uniform(0.5, 1.4)
     stage, fresh = just_standing(when, sample_stage(rng, age_years), age_years)
@@ -451,6 +453,7 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
         teeth=tuple(teeth),
         pits=pits,
         chips=sample_chips(where, teeth) if abnormal else (),
+        horns=sample_horns(within, teeth),
     )
 
 

@@ -34,6 +34,8 @@ LEAST_CONTRAST = (1.3, 1.9)
 
 CRACKED = 2
 """Topic of how broken enamel and cracks look, see `aside`."""
+FILLED = 4
+"""Topic of what fills the pulp."""
 HAIRLINE_SHARE = 0.14
 HAIRLINE_TILE_MM = (9.0, 30.0)
 """A tile of the noise that makes hairlines has some ten of them across; they are drawn out eight times."""
@@ -57,6 +59,7 @@ class Marks:
     big, fine : noise by kind, see `textures.noise_bank`
     chip : height lost to flakes, None where nothing broke off [mm]
     hairline : 1 along fine cracks of the enamel, 0 elsewhere; None without
+    pulp : about the distance inside cut pulp, None where there is none [mm]
     """
 
     z: Tensor
@@ -71,6 +74,7 @@ class Marks:
     fine: dict[int, Tensor]
     chip: Tensor | None = None
     hairline: Tensor | None = None
+    pulp: Tensor | None = None
 
 
 def noise(x: Tensor, y: Tensor, rng: Generator) -> tuple[dict[int, Tensor], dict[int, Tensor]]:
@@ -253,6 +257,14 @@ def _broken(colour: Tensor, chip: Tensor, m: Marks, tones: _Crown, rng: Generato
     return _mix(colour, fresh, (chip / BROKEN_MM).clamp(0, 1) * (1 - old))
 
 
+def _filled(dentine: Tensor, m: Marks, pulp: Tensor, tones: _Crown, rng: Generator) -> Tensor:
+    """Dentine (N, 3) with what fills the pulp: darker or paler, sharp or washed out; pits are dark anyway."""
+    change = rng.uniform(-2.0, -0.5) if rng.uniform() < 0.7 else rng.uniform(0.3, 0.9)
+    tone = tones.pit if rng.uniform() < 0.2 else tones.dentine * float(np.exp(change))
+    share = (pulp / float(rng.uniform(0.02, 0.12))).clamp(0, 1) * rng.uniform(0.7, 1.0)
+    return _mix(dentine, _grown(tone, 0.25 * m.fine[3] + 0.1 * m.big[1]), share)
+
+
 def crown_colour(
     m: Marks,
     in_fossa: Tensor,
@@ -301,6 +313,8 @@ def crown_colour(
         crack = m.hairline * latest.uniform(0.35, 1.0)
         colour = _mix(colour, dark.expand_as(colour), crack * latest.uniform(0.0, 0.8) * ~in_fossa)
         enamel = _mix(enamel, dark.expand_as(enamel), crack)
+    if m.pulp is not None:
+        dentine = _filled(dentine, m, m.pulp, tones, aside(more, FILLED))
     colour = _mix(colour, enamel, m.outer / (soft + rims.outer_soft) + 0.5)
     colour = _mix(colour, dentine, m.inner / (soft + rims.inner_soft) + 0.5)
     if rng.uniform() < 0.35:  # film of dirt, blood or mud over everything, patchy

@@ -150,6 +150,7 @@ def surface(
         big=big,
         fine=fine,
         chip=None if crowns.chip is None else sample(crowns.grid, crowns.chip, x, y),
+        pulp=None if crowns.pulp is None else sample(crowns.grid, crowns.pulp, x, y),
         hairline=hairlines(x, y, big[0], aside(more, HAIRLINES)),
     )
     teeth = crown_colour(

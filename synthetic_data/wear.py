@@ -19,6 +19,7 @@ from torch.nn import functional as F
 
 from crestgauge.synthetic_data.anatomy import Jaw, Tooth
 from crestgauge.synthetic_data.chips import broken_surface
+from crestgauge.synthetic_data.pulp import pulp_fields
 
 MARGIN_MM = (5.0, 8.5)  # beyond the row's ends, and to each side of its middle
 PATCH_HALF_MM = (7.0, 8.0)
@@ -76,6 +77,7 @@ class CrownFields:
     tooth, lobe : owner of the node, 0 where there is none
     packed : food fills the infundibula some way up
     chip : how much higher the surface was before flakes broke off; None where none did
+    pulp : above 0 where filled or open pulp is cut, about the distance inside it; None where none is
     """
 
     grid: Grid
@@ -90,6 +92,7 @@ class CrownFields:
     lobe: Tensor
     packed: bool = False
     chip: Tensor | None = None
+    pulp: Tensor | None = None
 
 
 def erode_by_ball(z: Tensor, radius_mm: Tensor, px_per_mm: float) -> Tensor:
@@ -376,12 +379,18 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
     # Walls end below any gum line; past the grid's rim there is no tooth (sampling repeats border nodes).
     rim = torch.zeros_like(row["surface"], dtype=torch.bool)
     rim[[0, -1]], rim[:, [0, -1]] = True, True
-    low = row["surface"] < max(LOWEST_WALL, jaw.gum_z - NECK_MM)
+    lowest = row["surface"].new_tensor(max(LOWEST_WALL, jaw.gum_z - NECK_MM))
+    low = row["surface"] < lowest
     gone = (low & (row["fossa"] <= 0)) | (row["surface"] < LOWEST_WALL) | rim
     row["surface"] = torch.where(gone, torch.full_like(row["surface"], FAR_BELOW), row["surface"])
+    pulp = None
+    if jaw.horns:
+        pulp, pit = pulp_fields(jaw.horns, teeth, grid, row["inner"], row["tooth"])
+        row["surface"] = torch.maximum(row["surface"] - pit, torch.minimum(row["surface"], lowest))
     return CrownFields(
         grid=grid,
         **row,
+        pulp=pulp,
         packed=packed,
         outer_edge=row["outer"] / _slope(row["outer"], px_per_mm),
         inner_edge=row["inner"] / _slope(row["inner"], px_per_mm),

@@ -22,6 +22,7 @@ from crestgauge.synthetic_data.eruption import (
     sample_stage,
 )
 from crestgauge.synthetic_data.jaw import UNWORN_BELOW_MM
+from crestgauge.synthetic_data.pulp import PULP_SHARE, Horn, sample_horns
 from crestgauge.synthetic_data.scene import Conditions, draw_scene, levelled_camera, sample_specimen
 from crestgauge.synthetic_data.truth import LEAST_SOUND_SHARE, crest_truth, evidence, teeth_truth
 from crestgauge.synthetic_data.wear import FAR_BELOW, crown_fields
@@ -216,3 +217,62 @@ def test_hairlines_darken_enamel_and_change_no_label(animal, monkeypatch):
     darker = (change < -0.01) & band
     assert 0.005 < float(darker.sum() / band.sum()) < 0.3
     assert change.max() < 0.01
+
+
+@pytest.fixture(scope="module")
+def old():
+    """An old animal with its horns drawn."""
+    animal = sample_specimen(np.random.default_rng(3), PLAIN, CPU, age_years=7.5, abnormal=False)
+    horns = tuple(
+        Horn(
+            tooth=tooth, lobe=1, ridge=0, along=0.0, off_ridge_mm=0.9, half_along=0.2, half_across_mm=0.4,
+            pit_mm=pit_mm,
+        )
+        for tooth, pit_mm in ((4, 0.0), (5, 1.2))
+    )  # fmt: skip
+    return replace(animal, jaw=replace(animal.jaw, horns=horns))
+
+
+def test_pulp_lies_in_dentine_and_moves_no_width(old):
+    """Under a level cut an ellipse of 0.4 mm by 0.2 half lengths; dentine round it may cut off a part."""
+    bare = replace(old, jaw=replace(old.jaw, horns=()))
+    a, b = (crown_fields(s.jaw, px_per_mm=14.0, seed=5, device=CPU) for s in (bare, old))
+    assert a.pulp is None
+    cut = b.pulp > 0
+    assert (b.inner[cut] > 0).all()
+    for tooth in (4, 5):
+        lobe = old.jaw.teeth[tooth - 1].lobes[0]
+        whole = np.pi * 0.4 * 0.2 * 0.5 * lobe.length
+        assert 0.5 * whole < float((cut & (b.tooth == tooth)).sum()) / 14.0**2 < 1.03 * whole
+    for name in ("outer", "inner", "fossa", "tooth", "outer_edge", "inner_edge"):
+        assert torch.equal(getattr(a, name), getattr(b, name)), name
+    sunk = a.surface - b.surface
+    assert sunk[b.tooth == 4].max() == 0 and sunk[~cut].max() == 0
+    assert float(sunk.max()) == pytest.approx(1.2, abs=1e-4)
+    for lobe in old.jaw.teeth[4].lobes:
+        one, other = (crest_truth(replace(old, crowns=c), lobe) for c in (a, b))
+        np.testing.assert_equal(other.dentine_mm, one.dentine_mm)
+        np.testing.assert_equal(other.ratio, one.ratio)
+
+
+def test_pulp_is_seen_and_called_dentine(old):
+    bare = replace(old, jaw=replace(old.jaw, horns=()))
+    flat = replace(old, jaw=replace(old.jaw, horns=tuple(replace(h, pit_mm=0.0) for h in old.jaw.horns)))
+    scenes = [
+        pictured(replace(s, crowns=crown_fields(s.jaw, px_per_mm=14.0, seed=5, device=CPU)))
+        for s in (bare, flat)
+    ]
+    assert same_labels(*scenes)
+    change = (scenes[1].light - scenes[0].light).abs().amax(0)
+    assert int((change > 0.01).sum()) > 40
+    assert (scenes[0].material[change > 1e-3] == 4).float().mean() > 0.98  # light wanders a little over edges
+
+
+def test_some_old_animals_show_their_pulp(old, animal):
+    """800 animals: 3 sigma of a share of 0.3 are 0.049. Some roofs are deeper than any wear: a few less."""
+    drawn = [sample_horns(np.random.default_rng(k), old.jaw.teeth) for k in range(800)]
+    assert np.mean([bool(h) for h in drawn]) == pytest.approx(PULP_SHARE, abs=0.06)
+    pits = [any(h.pit_mm for h in horns) for horns in drawn if horns]
+    assert 0.15 < np.mean(pits) < 0.4
+    young = [replace(t, wear_mm=2.0) for t in animal.jaw.teeth]
+    assert not any(sample_horns(np.random.default_rng(k), young) for k in range(50))
