@@ -59,10 +59,12 @@ def _outline(jaw: Jaw, x: Tensor, rng: Generator, end: float) -> tuple[Tensor, T
     back_swell = rng.uniform(0.0, 2.8) * np.clip(here / max(end, 1.0), 0, 1) ** 2
     roots = rng.uniform(0.0, 0.45)
     bumps = roots * sum(np.exp(-(((here - lobe.x) / 2.6) ** 2)) for lobe in jaw.lobes)
+    # Bone goes with a tooth that stands out of line.
+    out = sum(t.out_mm * np.exp(-(((here - t.x0 - 0.5 * t.length) / (0.6 * t.length)) ** 2)) for t in teeth)
     front, back = np.clip(-here / 16.0, 0, 1), np.clip((here - end) / 16.0, 0, 1)
     taper = (1 - rng.uniform(0.0, 0.35) * front) * (1 - rng.uniform(0.2, 0.65) * back)
-    tongue = (crown + rng.uniform(0.2, 2.2) + bumps) * taper
-    cheek = (crown + rng.uniform(0.7, 3.6) + bumps + back_swell) * taper
+    tongue = (crown + rng.uniform(0.2, 2.2) + bumps) * taper + np.maximum(-out, 0)
+    cheek = (crown + rng.uniform(0.7, 3.6) + bumps + back_swell) * taper + np.maximum(out, 0)
     bow = jaw.bow_mm * (2.0 * np.clip(here, 0, jaw.row_mm) / jaw.row_mm - 1.0) ** 2 - 0.5 * jaw.bow_mm
     middle = bow + rng.uniform(-0.6, 0.6) + rng.uniform(0.0, 7.0) * back + rng.uniform(-5.0, 2.0) * front
 

@@ -38,6 +38,7 @@ LEAST_STRIP_SHARE = 0.12
 """A strip shorter than this share of its lobe is no line yet: the crest counts as ratio 0."""
 BAND_REACH_MM = 1.3
 """A flake within this of the dentine has broken off the band: cut enamel is at most that wide."""
+OVERLAP_MM = 0.1
 LEAST_SOUND_SHARE = 0.5
 """With less of the stations that count left whole nothing is stated of a crest."""
 
@@ -54,8 +55,8 @@ class CrestTruth:
     line_mm : (N, 3) middle of the strip at the stations that count
     edges_mm : (N, 4, 3) its edges there: outer enamel, dentine, dentine, inner enamel
 
-    Stations where a flake has broken off the band do not count. Where half of them are gone all widths and
-    the ratio are nan.
+    Stations where a flake has broken off the band, or a neighbour overlaps it, do not count. Where half of
+    them are gone all widths and the ratio are nan.
     """
 
     lobe: int
@@ -154,7 +155,18 @@ def crest_truth(specimen: Specimen, lobe: Lobe) -> CrestTruth:
         xyz[:, k, 2] = [
             np.interp(v, s, h) if np.isfinite(v) else np.nan for v, h in zip(e, height, strict=True)
         ]
-    return _summed_up(lobe, edges, xyz, _chipped(crowns, s, edges, x, y, own))
+    spoilt = _chipped(crowns, s, edges, x, y, own)
+    if specimen.jaw.unsettled:
+        spoilt |= _overlapped(s, edges, ((owner > 0) & (owner != lobe.tooth)).cpu().numpy())
+    return _summed_up(lobe, edges, xyz, spoilt)
+
+
+def _overlapped(s: Array, edges: Array, other: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Stations whose band ends at a neighbour that stands over it, shape (STATIONS,)."""
+    low, high = np.fmin(edges[:, 0], edges[:, 1]), np.fmax(edges[:, 2], edges[:, 3])
+    with np.errstate(invalid="ignore"):  # no strip, no band
+        touched = (s >= low[:, None] - OVERLAP_MM) & (s <= high[:, None] + OVERLAP_MM)
+    return np.asarray((other & touched).any(axis=1))
 
 
 def _chipped(
@@ -189,12 +201,12 @@ def _without_widths(lobe: Lobe, value: float) -> CrestTruth:
     )
 
 
-def _summed_up(lobe: Lobe, edges: Array, xyz: Array, chipped: NDArray[np.bool_]) -> CrestTruth:
+def _summed_up(lobe: Lobe, edges: Array, xyz: Array, spoilt: NDArray[np.bool_]) -> CrestTruth:
     strip = np.isfinite(edges[:, 1])
     run = _longest_run(strip)
     if run is None or (run[1] - run[0]) < LEAST_STRIP_SHARE * STATIONS:
         return _without_widths(lobe, 0.0)
-    sound = ~chipped[run[0] : run[1]]
+    sound = ~spoilt[run[0] : run[1]]
     if not sound.all() and sound.sum() < LEAST_STRIP_SHARE * STATIONS:
         return _without_widths(lobe, np.nan)
     line = 0.5 * (xyz[:, 1] + xyz[:, 2])[run[0] : run[1]]

@@ -328,7 +328,15 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
     across = (
         ((y - column([t.y for t in teeth])) / column([0.5 * t.width for t in teeth])).abs().clamp_max(1.3)
     )
-    beyond = ((x - xc).abs() - half_length * (1.0 - 0.09 * across**3) + 0.12).clamp_min(0)
+    ahead = x - xc
+    if any(t.turn for t in teeth):
+        c, s = column([np.cos(t.turn) for t in teeth]), column([np.sin(t.turn) for t in teeth])
+        aside_mm = y - column([t.y for t in teeth])
+        ahead, across = (
+            c * ahead + s * aside_mm,
+            ((c * aside_mm - s * ahead) / column([0.5 * t.width for t in teeth])).abs().clamp_max(1.3),
+        )
+    beyond = (ahead.abs() - half_length * (1.0 - 0.09 * across**3) + 0.12).clamp_min(0)
     z_o = (patch.z - 7.0 * beyond).clamp_min(FAR_BELOW)
     for px, py, radius, depth in jaw.pits:
         z_o = z_o - depth * torch.exp(-((x - px) ** 2 + (y - py) ** 2) / (2 * radius**2))

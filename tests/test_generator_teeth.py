@@ -21,10 +21,18 @@ from crestgauge.synthetic_data.eruption import (
     just_standing,
     sample_stage,
 )
-from crestgauge.synthetic_data.jaw import UNWORN_BELOW_MM
+from crestgauge.synthetic_data.jaw import UNWORN_BELOW_MM, jaw_fields
 from crestgauge.synthetic_data.pulp import PULP_SHARE, Horn, sample_horns
 from crestgauge.synthetic_data.scene import Conditions, draw_scene, levelled_camera, sample_specimen
 from crestgauge.synthetic_data.truth import LEAST_SOUND_SHARE, crest_truth, evidence, teeth_truth
+from crestgauge.synthetic_data.unsettled import (
+    FARTHEST_SIDE_MM,
+    MOST_OUT_MM,
+    MOST_TURNED_DEG,
+    UNSETTLED_SHARE,
+    moved,
+    unsettled,
+)
 from crestgauge.synthetic_data.wear import FAR_BELOW, crown_fields
 
 CPU = torch.device("cpu")
@@ -276,3 +284,95 @@ def test_some_old_animals_show_their_pulp(old, animal):
     assert 0.15 < np.mean(pits) < 0.4
     young = [replace(t, wear_mm=2.0) for t in animal.jaw.teeth]
     assert not any(sample_horns(np.random.default_rng(k), young) for k in range(50))
+
+
+def with_teeth(animal, **places):
+    """The animal with some teeth moved: t5=(along, across, turn)."""
+    teeth = tuple(moved(t, *places.get(f"t{t.position}", (0.0, 0.0, 0.0))) for t in animal.jaw.teeth)
+    jaw = replace(animal.jaw, teeth=teeth, row_mm=teeth[5].x0 + teeth[5].length, unsettled=True)
+    return replace(animal, jaw=jaw, crowns=crown_fields(jaw, px_per_mm=14.0, seed=5, device=CPU))
+
+
+@pytest.fixture(scope="module")
+def level(animal):
+    """The animal worn level, so that a turned tooth is worn as it was before."""
+    teeth = tuple(replace(t, wear_slope=(0.0, 0.0), dish_mm=0.0) for t in animal.jaw.teeth)
+    return replace(animal, jaw=replace(animal.jaw, teeth=teeth))
+
+
+def test_a_shifted_tooth_keeps_its_widths(level):
+    """By whole nodes it is the same field elsewhere; float32 places of some 80 mm are left."""
+    lobes = level.jaw.teeth[5].lobes[:2]
+    far = with_teeth(level, t6=(2.0, 0.0, 0.0))
+    for lobe, there in zip(lobes, far.jaw.teeth[5].lobes, strict=False):
+        assert there.x == pytest.approx(lobe.x + 2.0)
+        before, after = crest_truth(with_teeth(level), lobe), crest_truth(far, there)
+        assert after.dentine_mm == pytest.approx(before.dentine_mm, abs=2e-3)
+        assert after.enamel_outer_mm == pytest.approx(before.enamel_outer_mm, abs=2e-3)
+
+
+def test_a_turned_tooth_is_the_same_tooth_turned(level):
+    """
+    Ridges keep their lengths, the crown its area and widths: to 5 %, since small waves of wear and of the
+    enamel stay where they were.
+    """
+    turn = np.deg2rad(12.0)
+    tooth = level.jaw.teeth[4]
+    turned = moved(tooth, 0.0, 0.0, turn)
+    for lobe, was in zip(turned.lobes, tooth.lobes, strict=True):
+        steps = [np.linalg.norm(np.diff(b.ridges[0], axis=0), axis=1) for b in (lobe, was)]
+        np.testing.assert_allclose(*steps, atol=1e-9)
+        way, before = (b.ridges[1, -1, :2] - b.ridges[1, 0, :2] for b in (lobe, was))
+        angle = np.arctan2(way[1], way[0]) - np.arctan2(before[1], before[0])
+        assert angle == pytest.approx(turn) and lobe.yaw == pytest.approx(was.yaw + turn)
+    shown = with_teeth(level, t5=(0.0, 0.0, turn))
+    plain = with_teeth(level)
+    area = [int(((s.crowns.tooth == 5) & (s.crowns.outer > 0)).sum()) for s in (shown, plain)]
+    assert area[0] == pytest.approx(area[1], rel=0.05)
+    for k in range(2):
+        before = crest_truth(plain, plain.jaw.teeth[4].lobes[k])
+        after = crest_truth(shown, shown.jaw.teeth[4].lobes[k])
+        assert after.dentine_mm == pytest.approx(before.dentine_mm, rel=0.05)
+        assert after.enamel_outer_mm == pytest.approx(before.enamel_outer_mm, rel=0.05)
+
+
+def test_no_width_is_stated_where_a_neighbour_stands_over_the_band(level):
+    """Tooth 5 pushed 2.5 mm into tooth 4 and over its tongue side: fewer stations, and those are its own."""
+    crowded = with_teeth(level, t5=(-2.5, -1.5, 0.1), t6=(-2.5, 0.0, 0.0))
+    lobe = crowded.jaw.teeth[3].lobes[1]
+    blind = replace(crowded, jaw=replace(crowded.jaw, unsettled=False))
+    counted, all_of_them = crest_truth(crowded, lobe), crest_truth(blind, lobe)
+    assert len(counted.edges_mm) < len(all_of_them.edges_mm)
+    grid, owner = crowded.crowns.grid, crowded.crowns.tooth.float()
+    for k in range(4):
+        at = torch.as_tensor(counted.edges_mm[:, k, :2], dtype=torch.float32)
+        at = at[torch.isfinite(at).all(1)]
+        assert (sample(grid, owner, at[:, 0], at[:, 1], mode="nearest") == 4).all()
+
+
+def test_some_rows_are_out_of_order(animal):
+    """800 animals: 3 sigma of a share of 0.14 are 0.037."""
+    teeth, changed = list(animal.jaw.teeth), []
+    for k in range(800):
+        after, shift = unsettled(np.random.default_rng(k), teeth)
+        changed.append(after is not teeth)
+        assert all(np.degrees(abs(t.turn)) <= MOST_TURNED_DEG + 1e-9 for t in after)
+        assert all(abs(t.out_mm) <= MOST_OUT_MM + 1e-9 for t in after)
+        assert all(abs(t.y) + 0.5 * t.width <= FARTHEST_SIDE_MM + 1e-9 for t in after if t.out_mm)
+        np.testing.assert_allclose([t.x0 for t in after], [t.x0 for t in teeth] + shift[:, 0])
+    assert np.mean(changed) == pytest.approx(UNSETTLED_SHARE, abs=0.037)
+
+
+@pytest.mark.parametrize("out_mm", [-3.0, 3.0])
+def test_bone_goes_with_a_tooth_out_of_line(level, out_mm):
+    """Half a millimetre beside the crown there is bone at the gum line, as there is without the shift."""
+    heights = []
+    for across in (0.0, out_mm):
+        shown = with_teeth(level, t3=(0.0, across, 0.0))
+        bone = jaw_fields(shown.jaw, shown.crowns, np.random.default_rng(6), CPU, fleshy=False)
+        tooth = shown.jaw.teeth[2]
+        side = tooth.y + np.sign(out_mm) * (0.5 * tooth.width + 0.5)
+        at = torch.tensor([tooth.x0 + 0.5 * tooth.length]), torch.tensor([side])
+        heights.append(float(sample(bone.grid, bone.surface, *(a.float() for a in at))))
+    assert heights[1] > level.jaw.gum_z - 4.0
+    assert heights[1] == pytest.approx(heights[0], abs=2.5)
