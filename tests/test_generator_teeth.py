@@ -325,10 +325,17 @@ def test_a_turned_tooth_is_the_same_tooth_turned(level):
         way, before = (b.ridges[1, -1, :2] - b.ridges[1, 0, :2] for b in (lobe, was))
         angle = np.arctan2(way[1], way[0]) - np.arctan2(before[1], before[0])
         assert angle == pytest.approx(turn) and lobe.yaw == pytest.approx(was.yaw + turn)
-    shown = with_teeth(level, t5=(0.0, 0.0, turn))
-    plain = with_teeth(level)
-    area = [int(((s.crowns.tooth == 5) & (s.crowns.outer > 0)).sum()) for s in (shown, plain)]
-    assert area[0] == pytest.approx(area[1], rel=0.05)
+    shown, plain = (with_teeth(level, t5=(3.0, 0.0, t), t6=(6.0, 0.0, 0.0)) for t in (turn, 0.0))
+    cut = [(s.crowns.tooth == 5) & (s.crowns.outer > 0) for s in (shown, plain)]
+    assert int(cut[0].sum()) == pytest.approx(int(cut[1].sum()), rel=0.05)
+    x, y = shown.crowns.grid.nodes(CPU)
+    ends = []
+    for here, angle in zip(cut, (turn, 0.0), strict=True):  # in the tooth's own frame, to a node and a half
+        along = np.cos(angle) * (x[here] - tooth.x0) + np.sin(angle) * (y[here] - tooth.y)
+        ends.append([float(along.min()), float(along.max())])
+    middle = 0.5 * tooth.length + 3.0
+    ends[0] = [end + (1 - np.cos(turn)) * middle for end in ends[0]]
+    np.testing.assert_allclose(ends[0], ends[1], atol=0.1)
     for k in range(2):
         before = crest_truth(plain, plain.jaw.teeth[4].lobes[k])
         after = crest_truth(shown, shown.jaw.teeth[4].lobes[k])
