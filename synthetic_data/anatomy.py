@@ -17,11 +17,17 @@ from numpy.typing import NDArray
 
 from crestgauge.inference.evidence import State
 from crestgauge.model.labels import LOBES, MILK_LOBES
-from crestgauge.synthetic_data.eruption import milk_wear_depth, sample_stage, wear_depth
+from crestgauge.synthetic_data.aside import aside
+from crestgauge.synthetic_data.chips import Chip, sample_chips
+from crestgauge.synthetic_data.eruption import just_standing, milk_wear_depth, sample_stage, wear_depth
+from crestgauge.synthetic_data.pulp import Horn, sample_horns
+from crestgauge.synthetic_data.unsettled import unsettled
 
 Array = NDArray[np.float64]
 
 RIDGE_POINTS = 13
+LATER = 1
+"""Topic of what came later in `sample_jaw`, see `aside`."""
 
 
 ADULT_SIZE_MM = {
@@ -63,7 +69,10 @@ class Lobe:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Tooth:
-    """One position: state, place, wear and its lobes."""
+    """
+    One position: state, place, wear and its lobes; how far it is turned [rad] and set out of line towards the
+    cheek [mm].
+    """
 
     position: int
     state: State
@@ -78,6 +87,8 @@ class Tooth:
     enamel_mm: tuple[float, float]
     lobes: tuple[Lobe, ...] = ()
     fracture: tuple[float, float, float, float] | None = None  # z = a + b (x - xc) + c (y - yc), roughness d
+    turn: float = 0.0
+    out_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -95,6 +106,9 @@ class Jaw:
     gum_z: float
     teeth: tuple[Tooth, ...]
     pits: Array = field(default_factory=lambda: np.zeros((0, 4)))
+    chips: tuple[Chip, ...] = ()
+    horns: tuple[Horn, ...] = ()
+    unsettled: bool = False
 
     @property
     def lobes(self) -> tuple[Lobe, ...]:
@@ -305,9 +319,10 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
         Allow missing, broken, misaligned and pitted teeth (4.1 % of 778 Georgia jaws were abnormal, Powers &
         Mead 2019; drawn more often here so that the network meets enough of them).
     """
+    when, where, within, order = aside(rng, LATER).spawn(4)
     style = _style(rng, shape)
     rough = {"typical": 0.5, "broad": 0.5, "narrow": 0.5, "irregular": 1.2}[shape] * rng.uniform(0.5, 1.4)
-    stage = sample_stage(rng, age_years)
+    stage, fresh = just_standing(when, sample_stage(rng, age_years), age_years)
     states, low = stage.states, stage.low
     size = rng.normal(1.0, 0.06) * (0.93 if age_years < 1.0 else 1.0)
     own_rate = rng.normal(1.0, 0.10)
@@ -351,6 +366,7 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
             wear = max(milk_wear * {1: 0.6, 2: 0.75, 3: 1.0}[position] + rng.normal(0, 0.3), -0.2)
         if position <= 3 and not is_milk and age_years < 1.9:
             wear = rng.uniform(-0.4, 0.25)
+        wear = fresh.get(position, wear)
         if state == "erupting":
             wear = min(wear, -0.2)
         drop = low.get(position, 0.0)
@@ -434,15 +450,22 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
                 rng.uniform(0.3, 1.2, n),
             ]
         )
+    shift = np.zeros((6, 2))
+    if abnormal:
+        teeth, shift = unsettled(order, teeth)
+        pits[:, :2] += shift[3]
     return Jaw(
         side=side,
         age_years=age_years,
         shape=shape,
-        row_mm=x,
+        row_mm=x + float(shift[last - 1, 0]),
         bow_mm=rng.normal(1.2, 1.0),
         gum_z=gum_z,
         teeth=tuple(teeth),
         pits=pits,
+        chips=sample_chips(where, teeth) if abnormal else (),
+        horns=sample_horns(within, teeth),
+        unsettled=any(t.turn or t.out_mm for t in teeth) or bool(shift.any()),
     )
 
 

@@ -19,6 +19,13 @@ PITCH_PER_MM = 4.0
 FRONT_MM, BACK_MM, SIDE_MM = 55.0, 70.0, 30.0
 LAST_TOOTH_MM = 22.0
 CROWN_FLOOR = -14.0
+UNWORN_BELOW_MM = 0.3
+FRESH_OPEN, FRESH_OPEN_FLESHY, FRESH_EACH, FRESH_LOW = 0.6, 0.2, 0.85, 0.3
+"""
+Shares: of dry and of fleshy jaws that are open round unworn standing teeth, of such teeth in them, and those
+of these where bone and gum are low instead of open. Ours, so that about as many standing as erupting crowns
+are free.
+"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,10 +59,12 @@ def _outline(jaw: Jaw, x: Tensor, rng: Generator, end: float) -> tuple[Tensor, T
     back_swell = rng.uniform(0.0, 2.8) * np.clip(here / max(end, 1.0), 0, 1) ** 2
     roots = rng.uniform(0.0, 0.45)
     bumps = roots * sum(np.exp(-(((here - lobe.x) / 2.6) ** 2)) for lobe in jaw.lobes)
+    # Bone goes with a tooth that stands out of line.
+    out = sum(t.out_mm * np.exp(-(((here - t.x0 - 0.5 * t.length) / (0.6 * t.length)) ** 2)) for t in teeth)
     front, back = np.clip(-here / 16.0, 0, 1), np.clip((here - end) / 16.0, 0, 1)
     taper = (1 - rng.uniform(0.0, 0.35) * front) * (1 - rng.uniform(0.2, 0.65) * back)
-    tongue = (crown + rng.uniform(0.2, 2.2) + bumps) * taper
-    cheek = (crown + rng.uniform(0.7, 3.6) + bumps + back_swell) * taper
+    tongue = (crown + rng.uniform(0.2, 2.2) + bumps) * taper + np.maximum(-out, 0)
+    cheek = (crown + rng.uniform(0.7, 3.6) + bumps + back_swell) * taper + np.maximum(out, 0)
     bow = jaw.bow_mm * (2.0 * np.clip(here, 0, jaw.row_mm) / jaw.row_mm - 1.0) ** 2 - 0.5 * jaw.bow_mm
     middle = bow + rng.uniform(-0.6, 0.6) + rng.uniform(0.0, 7.0) * back + rng.uniform(-5.0, 2.0) * front
 
@@ -98,6 +107,27 @@ def _open_crypts(
             v = ((y - middle) / (0.5 * width + margin)).abs()
             inside = 1 - (u**3 + v**3) ** (1 / 3)
             z = z - depth * torch.sigmoid(inside * rng.uniform(8, 30))
+    return z
+
+
+def _round_fresh(jaw: Jaw, z: Tensor, x: Tensor, y: Tensor, rng: Generator, *, fleshy: bool) -> Tensor:
+    """
+    Bone and gum round unworn teeth that stand: in some jaws still open, or low, so that the whole crown is
+    free as it is in an erupting one.
+    """
+    if rng.uniform() >= (FRESH_OPEN_FLESHY if fleshy else FRESH_OPEN):
+        return z
+    for tooth in jaw.teeth:
+        if tooth.milk or tooth.state != "erupted" or tooth.wear_mm > UNWORN_BELOW_MM or not tooth.lobes:
+            continue
+        margin, depth, hard, kind = rng.uniform((0.6, 2.0, 8.0, 0.0), (2.0, 9.0, 30.0, 1.0))
+        if kind > FRESH_EACH:
+            continue
+        if kind < FRESH_LOW:  # no hole, but bone and gum that end below the neck
+            margin, depth, hard = margin + 1.5, 1.6 + 0.25 * depth, 0.4 * hard
+        u = ((x - tooth.x0 - 0.5 * tooth.length) / (0.5 * tooth.length + margin)).abs()
+        v = ((y - tooth.y) / (0.5 * tooth.width + margin)).abs()
+        z = z - depth * torch.sigmoid((1 - (u**3 + v**3) ** (1 / 3)) * hard)
     return z
 
 
@@ -164,6 +194,7 @@ def jaw_fields(
         side = rng.choice([-1.0, 0.0, 1.0], p=[0.2, 0.6, 0.2])  # flesh on one side, or on both
         z = torch.where(off * side >= 0, torch.maximum(z, shelf), z)
     z = _open_crypts(jaw, z, x, y, middle, rng, fleshy=fleshy)
+    z = _round_fresh(jaw, z, x, y, more.spawn(1)[0], fleshy=fleshy)
     unit = crowns.grid.to_unit(x, y)
     crown = F.grid_sample(
         crowns.surface.clamp_min(CROWN_FLOOR)[None, None],

@@ -10,6 +10,7 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 from torch import Tensor
 
+from crestgauge.synthetic_data.aside import aside
 from crestgauge.synthetic_data.rims import Rims
 from crestgauge.synthetic_data.textures import noise_bank, tile
 from crestgauge.synthetic_data.tones import (
@@ -31,6 +32,16 @@ BIG_MM, FINE_MM = 41.0, 13.0
 LEAST_CONTRAST = (1.3, 1.9)
 """Enamel is at least this much lighter than dentine where they meet, or no eye could tell the bands apart."""
 
+CRACKED = 2
+"""Topic of how broken enamel and cracks look, see `aside`."""
+FILLED = 4
+"""Topic of what fills the pulp."""
+HAIRLINE_SHARE = 0.14
+HAIRLINE_TILE_MM = (9.0, 30.0)
+"""A tile of the noise that makes hairlines has some ten of them across; they are drawn out eight times."""
+BROKEN_MM = 0.04
+"""A flake that took less than this has not taken the surface with its stain."""
+
 MOST_SEEN = 0.7
 """Largest share of dentine in the colour of enamel."""
 
@@ -46,6 +57,9 @@ class Marks:
     beside : 1 on the row of teeth, falling to 0 over some mm of bone
     root, enamel : shares of root cement and of front teeth on the bone
     big, fine : noise by kind, see `textures.noise_bank`
+    chip : height lost to flakes, None where nothing broke off [mm]
+    hairline : 1 along fine cracks of the enamel, 0 elsewhere; None without
+    pulp : about the distance inside cut pulp, None where there is none [mm]
     """
 
     z: Tensor
@@ -58,6 +72,9 @@ class Marks:
     enamel: Tensor
     big: dict[int, Tensor]
     fine: dict[int, Tensor]
+    chip: Tensor | None = None
+    hairline: Tensor | None = None
+    pulp: Tensor | None = None
 
 
 def noise(x: Tensor, y: Tensor, rng: Generator) -> tuple[dict[int, Tensor], dict[int, Tensor]]:
@@ -95,6 +112,30 @@ def _grown(colour: Tensor, exponent: Tensor) -> Tensor:
 def _lines(field: Tensor, width: float) -> Tensor:
     """1 along the zero lines of a noise field, like cracks, 0 elsewhere."""
     return torch.relu(1 - field.abs() / width)
+
+
+def hairlines(x: Tensor, y: Tensor, patches: Tensor, rng: Generator) -> Tensor | None:
+    """
+    Fine cracks across the row, as in dry or old enamel: 1 on them, 0 elsewhere, (N,); or None.
+
+    Parameters
+    ----------
+    x, y : Tensor, shape (N,)
+        Places on the row. [mm]
+    patches : Tensor, shape (N,)
+        Slow noise that says where there are any.
+    rng : numpy Generator
+    """
+    if rng.uniform() >= HAIRLINE_SHARE:
+        return None
+    angle, size = rng.normal(0, 0.3), rng.uniform(*HAIRLINE_TILE_MM)
+    over, down = np.cos(angle) * x + np.sin(angle) * y, np.cos(angle) * y - np.sin(angle) * x
+    shift = rng.uniform(0, 1, 2)
+    bank = noise_bank(str(x.device))[3:4]
+    field = tile(bank, over / size + shift[0], down / (8 * size) + shift[1])[0]
+    # Ten to the tile are 63 / size of slope a mm at their zeros: this makes them 0.02 to 0.06 mm to a side.
+    width = float(rng.uniform(0.02, 0.06)) * 63.0 / size
+    return _lines(field, width) * torch.sigmoid((patches - float(rng.uniform(-1.0, 1.0))) * 5)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -209,6 +250,21 @@ def _crown_stains(colour: Tensor, in_fossa: Tensor, m: Marks, dentine: Tensor, r
     return colour
 
 
+def _broken(colour: Tensor, chip: Tensor, m: Marks, tones: _Crown, rng: Generator) -> Tensor:
+    """Colour of walls (N, 3) with broken enamel: fresh and pale, or long stained as all round it."""
+    old = rng.uniform(0.0, 1.0) if rng.uniform() < 0.4 else rng.uniform(0.0, 0.25)
+    fresh = _grown(tones.enamel * float(rng.uniform(0.65, 1.1)), 0.1 * m.fine[4] + 0.08 * m.fine[3])
+    return _mix(colour, fresh, (chip / BROKEN_MM).clamp(0, 1) * (1 - old))
+
+
+def _filled(dentine: Tensor, m: Marks, pulp: Tensor, tones: _Crown, rng: Generator) -> Tensor:
+    """Dentine (N, 3) with what fills the pulp: darker or paler, sharp or washed out; pits are dark anyway."""
+    change = rng.uniform(-2.0, -0.5) if rng.uniform() < 0.7 else rng.uniform(0.3, 0.9)
+    tone = tones.pit if rng.uniform() < 0.2 else tones.dentine * float(np.exp(change))
+    share = (pulp / float(rng.uniform(0.02, 0.12))).clamp(0, 1) * rng.uniform(0.7, 1.0)
+    return _mix(dentine, _grown(tone, 0.25 * m.fine[3] + 0.1 * m.big[1]), share)
+
+
 def crown_colour(
     m: Marks,
     in_fossa: Tensor,
@@ -249,6 +305,16 @@ def crown_colour(
     soft = 0.5 * pixel_mm + 0.02
     colour = torch.where(in_fossa[:, None], _mix(wall, pit, m.fossa / soft + 0.5), wall)
     colour = _crown_stains(colour, in_fossa, m, tones.dentine, more)
+    latest = aside(more, CRACKED)
+    if m.chip is not None:
+        colour = _broken(colour, m.chip, m, tones, latest)
+    if m.hairline is not None:
+        dark = tones.tartar * float(latest.uniform(0.15, 0.8))
+        crack = m.hairline * latest.uniform(0.35, 1.0)
+        colour = _mix(colour, dark.expand_as(colour), crack * latest.uniform(0.0, 0.8) * ~in_fossa)
+        enamel = _mix(enamel, dark.expand_as(enamel), crack)
+    if m.pulp is not None:
+        dentine = _filled(dentine, m, m.pulp, tones, aside(more, FILLED))
     colour = _mix(colour, enamel, m.outer / (soft + rims.outer_soft) + 0.5)
     colour = _mix(colour, dentine, m.inner / (soft + rims.inner_soft) + 0.5)
     if rng.uniform() < 0.35:  # film of dirt, blood or mud over everything, patchy

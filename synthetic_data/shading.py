@@ -11,10 +11,19 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from crestgauge.model.labels import Material
+from crestgauge.synthetic_data.aside import aside
 from crestgauge.synthetic_data.camera import AlongRays, Camera, Hits, sample
 from crestgauge.synthetic_data.ground import Ground
 from crestgauge.synthetic_data.jaw import CROWN_FLOOR, JawFields
-from crestgauge.synthetic_data.paint import Marks, coated, crown_colour, jaw_colour, noise, unrolled
+from crestgauge.synthetic_data.paint import (
+    Marks,
+    coated,
+    crown_colour,
+    hairlines,
+    jaw_colour,
+    noise,
+    unrolled,
+)
 from crestgauge.synthetic_data.rims import Rims, relief
 from crestgauge.synthetic_data.textures import noise_bank, tile
 from crestgauge.synthetic_data.tones import Colour
@@ -22,6 +31,8 @@ from crestgauge.synthetic_data.wear import CrownFields
 
 Array = NDArray[np.float64]
 
+HAIRLINES = 3
+"""Topic of the cracks of the enamel, see `aside`."""
 LOWEST_LIT = -55.0
 """A slanting ground may lie deeper than the height fields say anything of; shadows end here. [mm]"""
 
@@ -138,6 +149,9 @@ def surface(
         enamel=enamel,
         big=big,
         fine=fine,
+        chip=None if crowns.chip is None else sample(crowns.grid, crowns.chip, x, y),
+        pulp=None if crowns.pulp is None else sample(crowns.grid, crowns.pulp, x, y),
+        hairline=hairlines(x, y, big[0], aside(more, HAIRLINES)),
     )
     teeth = crown_colour(
         marks,

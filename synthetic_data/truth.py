@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import torch
 from numpy.typing import NDArray
+from torch import Tensor
 
 from crestgauge.inference.evidence import (
     UNWORN_INFUNDIBULUM_SHARE,
@@ -26,6 +27,7 @@ from crestgauge.inference.evidence import (
 from crestgauge.synthetic_data.anatomy import Jaw, Lobe, Tooth
 from crestgauge.synthetic_data.camera import sample
 from crestgauge.synthetic_data.scene import Specimen, lobe_points
+from crestgauge.synthetic_data.wear import CrownFields
 
 Array = NDArray[np.float64]
 
@@ -34,6 +36,11 @@ REACH_MM = (-3.2, 5.0)
 STEP_MM = 0.02
 LEAST_STRIP_SHARE = 0.12
 """A strip shorter than this share of its lobe is no line yet: the crest counts as ratio 0."""
+BAND_REACH_MM = 1.3
+"""A flake within this of the dentine has broken off the band: cut enamel is at most that wide."""
+OVERLAP_MM = 0.1
+LEAST_SOUND_SHARE = 0.5
+"""With less of the stations that count left whole nothing is stated of a crest."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +54,9 @@ class CrestTruth:
     by_definition : see `crestgauge.inference.evidence.DEFINITIONS`
     line_mm : (N, 3) middle of the strip at the stations that count
     edges_mm : (N, 4, 3) its edges there: outer enamel, dentine, dentine, inner enamel
+
+    Stations where a flake has broken off the band, or a neighbour overlaps it, do not count. Where half of
+    them are gone all widths and the ratio are nan.
     """
 
     lobe: int
@@ -100,7 +110,7 @@ def _edges(s: Array, outer: Array, inner: Array, fossa: Array) -> Array:
         s[-1] if last == len(s) - 1 else _crossing(s, inner, last)
     )  # an open basin has no inner edge in reach
     uncut = np.flatnonzero(outer[:first] <= 0)
-    if len(uncut):
+    if len(uncut) and outer[uncut[-1] + 1] > 0:  # else broken off as far as the dentine
         out[0] = _crossing(s, outer, int(uncut[-1]))
     if last == len(s) - 1:
         return out
@@ -109,8 +119,8 @@ def _edges(s: Array, outer: Array, inner: Array, fossa: Array) -> Array:
     if len(beyond) and (not len(again) or beyond[0] < again[0]):
         k = last + int(beyond[0])
         if (
-            fossa[k : k + int(0.5 / STEP_MM)] > 0
-        ).any():  # uncut enamel there lines an infundibulum, not a gap between lobes
+            outer[k] > 0 and (fossa[k : k + int(0.5 / STEP_MM)] > 0).any()
+        ):  # uncut enamel there lines an infundibulum, not a gap between lobes
             out[3] = _crossing(s, outer, k)
     return out
 
@@ -145,7 +155,30 @@ def crest_truth(specimen: Specimen, lobe: Lobe) -> CrestTruth:
         xyz[:, k, 2] = [
             np.interp(v, s, h) if np.isfinite(v) else np.nan for v, h in zip(e, height, strict=True)
         ]
-    return _summed_up(lobe, edges, xyz)
+    spoilt = _chipped(crowns, s, edges, x, y, own)
+    if specimen.jaw.unsettled:
+        spoilt |= _overlapped(s, edges, ((owner > 0) & (owner != lobe.tooth)).cpu().numpy())
+    return _summed_up(lobe, edges, xyz, spoilt)
+
+
+def _overlapped(s: Array, edges: Array, other: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Stations whose band ends at a neighbour that stands over it, shape (STATIONS,)."""
+    low, high = np.fmin(edges[:, 0], edges[:, 1]), np.fmax(edges[:, 2], edges[:, 3])
+    with np.errstate(invalid="ignore"):  # no strip, no band
+        touched = (s >= low[:, None] - OVERLAP_MM) & (s <= high[:, None] + OVERLAP_MM)
+    return np.asarray((other & touched).any(axis=1))
+
+
+def _chipped(
+    crowns: CrownFields, s: Array, edges: Array, x: Tensor, y: Tensor, own: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Stations whose profile has lost something of its band to a flake, shape (STATIONS,)."""
+    if crowns.chip is None:
+        return np.zeros(len(edges), dtype=bool)
+    lost = (sample(crowns.grid, crowns.chip, x, y) > 0).cpu().numpy() & own
+    with np.errstate(invalid="ignore"):  # no strip, no band
+        near = (s >= edges[:, 1:2] - BAND_REACH_MM) & (s <= edges[:, 2:3] + BAND_REACH_MM)
+    return np.asarray((lost & near).any(axis=1))
 
 
 def _median(values: Array, keep: NDArray[np.bool_]) -> float:
@@ -153,23 +186,33 @@ def _median(values: Array, keep: NDArray[np.bool_]) -> float:
     return float(np.median(values[keep])) if keep.any() else float("nan")
 
 
-def _summed_up(lobe: Lobe, edges: Array, xyz: Array) -> CrestTruth:
+def _without_widths(lobe: Lobe, value: float) -> CrestTruth:
+    """A crest without a line (0), or with so little left whole that nothing is known of it (nan)."""
+    return CrestTruth(
+        lobe=lobe.index,
+        dentine_mm=value,
+        enamel_outer_mm=np.nan,
+        enamel_inner_mm=np.nan,
+        ratio=value,
+        by_definition={},
+        infundibulum_gone=False,
+        line_mm=np.zeros((0, 3)),
+        edges_mm=np.zeros((0, 4, 3)),
+    )
+
+
+def _summed_up(lobe: Lobe, edges: Array, xyz: Array, spoilt: NDArray[np.bool_]) -> CrestTruth:
     strip = np.isfinite(edges[:, 1])
     run = _longest_run(strip)
-    empty = np.zeros((0, 3)), np.zeros((0, 4, 3))
     if run is None or (run[1] - run[0]) < LEAST_STRIP_SHARE * STATIONS:
-        return CrestTruth(
-            lobe=lobe.index,
-            dentine_mm=0.0,
-            enamel_outer_mm=np.nan,
-            enamel_inner_mm=np.nan,
-            ratio=0.0,
-            by_definition={},
-            infundibulum_gone=False,
-            line_mm=empty[0],
-            edges_mm=empty[1],
-        )
+        return _without_widths(lobe, 0.0)
+    sound = ~spoilt[run[0] : run[1]]
+    if not sound.all() and sound.sum() < LEAST_STRIP_SHARE * STATIONS:
+        return _without_widths(lobe, np.nan)
     line = 0.5 * (xyz[:, 1] + xyz[:, 2])[run[0] : run[1]]
+    if not sound.all():  # the line runs on where a flake has moved its edges
+        at = np.arange(len(line))
+        line = np.column_stack([np.interp(at, at[sound], line[sound, k]) for k in range(3)])
     way = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]
     place = way / way[-1]
     part = slice(run[0], run[1])
@@ -182,6 +225,9 @@ def _summed_up(lobe: Lobe, edges: Array, xyz: Array) -> CrestTruth:
     both = np.isfinite(outer) & np.isfinite(inner)
     if not half.any():  # a strip of one or two stations
         half = np.ones_like(place, dtype=bool)
+    if (half & sound).sum() < LEAST_SOUND_SHARE * half.sum():
+        return _without_widths(lobe, np.nan)
+    half, both = half & sound, both & sound
     gone = bool(np.mean(~np.isfinite(inner[half])) > 0.5)
     ratio = np.where(both, dentine / (0.5 * (outer + inner)), np.nan)
     use = half & both

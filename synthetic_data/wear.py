@@ -18,6 +18,8 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from crestgauge.synthetic_data.anatomy import Jaw, Tooth
+from crestgauge.synthetic_data.chips import broken_surface
+from crestgauge.synthetic_data.pulp import pulp_fields
 
 MARGIN_MM = (5.0, 8.5)  # beyond the row's ends, and to each side of its middle
 PATCH_HALF_MM = (7.0, 8.0)
@@ -31,6 +33,8 @@ PACKED_SHARE = 0.35
 Share of animals with food in their infundibula: common in Odocoileus (Cowan, quoted by Miles & Grigson 1989);
 the number is ours.
 """
+CHIP_NECK_MM = 1.0
+"""No flake reaches further below the gum line."""
 CREST_EDGE_MM = 0.55  # an unworn fossa starts this far below the ridge line
 
 
@@ -72,6 +76,8 @@ class CrownFields:
     outer_edge, inner_edge : outer and inner divided by their slope: distance to the edge in the plane
     tooth, lobe : owner of the node, 0 where there is none
     packed : food fills the infundibula some way up
+    chip : how much higher the surface was before flakes broke off; None where none did
+    pulp : above 0 where filled or open pulp is cut, about the distance inside it; None where none is
     """
 
     grid: Grid
@@ -85,6 +91,8 @@ class CrownFields:
     tooth: Tensor
     lobe: Tensor
     packed: bool = False
+    chip: Tensor | None = None
+    pulp: Tensor | None = None
 
 
 def erode_by_ball(z: Tensor, radius_mm: Tensor, px_per_mm: float) -> Tensor:
@@ -320,7 +328,15 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
     across = (
         ((y - column([t.y for t in teeth])) / column([0.5 * t.width for t in teeth])).abs().clamp_max(1.3)
     )
-    beyond = ((x - xc).abs() - half_length * (1.0 - 0.09 * across**3) + 0.12).clamp_min(0)
+    ahead = x - xc
+    if any(t.turn for t in teeth):
+        c, s = column([np.cos(t.turn) for t in teeth]), column([np.sin(t.turn) for t in teeth])
+        aside_mm = y - column([t.y for t in teeth])
+        ahead, across = (
+            c * ahead + s * aside_mm,
+            ((c * aside_mm - s * ahead) / column([0.5 * t.width for t in teeth])).abs().clamp_max(1.3),
+        )
+    beyond = (ahead.abs() - half_length * (1.0 - 0.09 * across**3) + 0.12).clamp_min(0)
     z_o = (patch.z - 7.0 * beyond).clamp_min(FAR_BELOW)
     for px, py, radius, depth in jaw.pits:
         z_o = z_o - depth * torch.exp(-((x - px) ** 2 + (y - py) ** 2) / (2 * radius**2))
@@ -328,6 +344,14 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
     w = _wear_surface(teeth, x, y, generator)
     outer, inner = z_o - w, z_e - w
     fossa = torch.minimum(patch.inside, torch.minimum(w, patch.level) - z_o)
+    chip = None
+    if jaw.chips:
+        broken = broken_surface(jaw.chips, teeth, x, y, outer, w, px_per_mm).clamp_min(
+            jaw.gum_z - CHIP_NECK_MM
+        )
+        chip = (torch.minimum(z_o, w) - broken).clamp_min(0)
+        z_o = torch.minimum(z_o, broken)
+        outer, inner = z_o - w, z_e - torch.minimum(w, broken)
     sink = float(torch.rand((), generator=generator)) * 0.2 + 0.03
     surface = torch.minimum(z_o, w) - sink * torch.clamp(inner / 0.35, 0, 1)
     packed = float(torch.rand((), generator=generator)) < PACKED_SHARE
@@ -348,6 +372,8 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
         "tooth": positions,
         "lobe": patch.lobe,
     }
+    if chip is not None:
+        parts["chip"] = chip
     fill = {"surface": FAR_BELOW, "outer": FAR_BELOW, "inner": FAR_BELOW, "fossa": -1.0}
     row = {
         name: torch.full((grid.height, grid.width), fill.get(name, 0), dtype=part.dtype, device=device)
@@ -361,12 +387,18 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
     # Walls end below any gum line; past the grid's rim there is no tooth (sampling repeats border nodes).
     rim = torch.zeros_like(row["surface"], dtype=torch.bool)
     rim[[0, -1]], rim[:, [0, -1]] = True, True
-    low = row["surface"] < max(LOWEST_WALL, jaw.gum_z - NECK_MM)
+    lowest = row["surface"].new_tensor(max(LOWEST_WALL, jaw.gum_z - NECK_MM))
+    low = row["surface"] < lowest
     gone = (low & (row["fossa"] <= 0)) | (row["surface"] < LOWEST_WALL) | rim
     row["surface"] = torch.where(gone, torch.full_like(row["surface"], FAR_BELOW), row["surface"])
+    pulp = None
+    if jaw.horns:
+        pulp, pit = pulp_fields(jaw.horns, teeth, grid, row["inner"], row["tooth"])
+        row["surface"] = torch.maximum(row["surface"] - pit, torch.minimum(row["surface"], lowest))
     return CrownFields(
         grid=grid,
         **row,
+        pulp=pulp,
         packed=packed,
         outer_edge=row["outer"] / _slope(row["outer"], px_per_mm),
         inner_edge=row["inner"] / _slope(row["inner"], px_per_mm),
