@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from crestgauge.inference.criteria import Criteria, load_criteria
 from crestgauge.inference.rules import propose
 from crestgauge.model.labels import Material
+from crestgauge.synthetic_data.draw import SECOND
 from crestgauge.synthetic_data.options import UNUSABLE, DrawOptions
 from crestgauge.synthetic_data.phone import Phone, develop, sample_phone
 from crestgauge.synthetic_data.scene import (
@@ -25,10 +26,12 @@ from crestgauge.synthetic_data.scene import (
     draw_scene,
     levelled_camera,
     lobe_points,
+    sample_beside,
     sample_conditions,
     sample_specimen,
     without_jaw,
 )
+from crestgauge.synthetic_data.second import Second
 from crestgauge.synthetic_data.spoil import exposed
 from crestgauge.synthetic_data.truth import ToothTruth, evidence, places_to_see, teeth_truth, visible_state
 
@@ -48,6 +51,7 @@ class DatasetOptions:
     blur_mm : range of the sigma of all blur of a usable photograph, on the teeth
     hold_out, only : conditions, as in `DrawOptions`; an unknown one is an InputError of the first photo
     labels : write label pictures too
+    share_second : share of photographs with something beside the row; None for that of training pictures
     """
 
     share_unusable: float = 0.25
@@ -58,6 +62,7 @@ class DatasetOptions:
     hold_out: tuple[str, ...] = ()
     only: tuple[str, ...] = ()
     labels: bool = False
+    share_second: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -193,6 +198,11 @@ def draw_photo(
         roll_deg=plan.roll_deg,
         offset_px=plan.offset_px,
     )
+    second: tuple[Second, ...] = ()
+    if kind != "not_a_jaw":
+        second = sample_beside(
+            np.random.default_rng((seed, 2, SECOND)), specimen, camera, near=False, share=options.share_second
+        )
     with torch.no_grad():
         scene = draw_scene(
             rng,
@@ -204,9 +214,20 @@ def draw_photo(
             cover=plan.cover,
             # Bits may hide what the truth states only where it says "covered", or states nothing of teeth.
             in_sight=None if kind in ("covered", "not_a_jaw") else places_to_see,
+            beside=second,
         )
         if kind is None and _hidden_share(scene) > 0.0:  # a usable photograph has its crests free
-            scene = draw_scene(rng, shown, camera, conditions, device, with_row=True, clutter=False)
+            scene = draw_scene(
+                rng,
+                shown,
+                camera,
+                conditions,
+                device,
+                with_row=True,
+                clutter=False,
+                in_sight=places_to_see,
+                beside=second,
+            )
         phone = sample_phone(
             rng, blur_px=plan.blur_px, density=(0.98, 1.0), dark=kind == "dark", glare=kind == "glare"
         )
