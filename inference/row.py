@@ -345,28 +345,34 @@ def _rows(labels: NDArray[np.uint8], options: RowOptions) -> _Rows:
     clearly nearer to the middle of the picture.
     """
     patches = _patches(labels, options)
-    best = _best_similarity(patches, options)
+    second = _other_row(patches, labels.shape, options)
+    if second is None:
+        return _Rows(labels, patches, _best_similarity(patches, options), 0.0)
+    own = patches.some(~second)
+    without = np.where(np.isin(patches.image, patches.own[second]), 0, labels).astype(np.uint8)
+    return _Rows(without, own, _best_similarity(own, options), float(patches.area[second].sum()))
+
+
+def _other_row(patches: _Patches, shape: tuple[int, ...], options: RowOptions) -> NDArray[np.bool_] | None:
+    """Which patches are a row that is not meant; None where there is no second row."""
+    best = _best_similarity(patches, options, straight=True)
     if best is None:
-        return _Rows(labels, patches, None, 0.0)
+        return None
     first = best[1]
-    found = _best_similarity(patches.some(~first), options)
+    found = _best_similarity(patches.some(~first), options, straight=True)
     if found is None:
-        return _Rows(labels, patches, best, 0.0)
+        return None
     second = np.zeros_like(first)
     second[np.flatnonzero(~first)[found[1]]] = True
     numbers = [len(np.unique(patches.number[row])) for row in (first, second)]
     if numbers[1] < options.min_teeth or _share_along(patches.some(second), best[0]) > _MOST_ALONG:
-        return _Rows(labels, patches, best, 0.0)
+        return None
     areas = [float(patches.area[row].sum()) for row in (first, second)]
-    away = [_off_middle(patches.some(row), labels.shape) for row in (first, second)]
-    if (
-        numbers[1] >= numbers[0]
-        and areas[1] >= options.as_large * areas[0]
-        and away[1] < away[0] - options.nearer
-    ):
-        first, second, best, areas = second, first, (found[0], second), areas[::-1]
-    without = np.where(np.isin(patches.image, patches.own[second]), 0, labels).astype(np.uint8)
-    return _Rows(without, patches, best, areas[1])
+    away = [_off_middle(patches.some(row), shape) for row in (first, second)]
+    nearer = away[1] < away[0] - options.nearer
+    if nearer and numbers[1] >= numbers[0] and areas[1] >= options.as_large * areas[0]:
+        return first
+    return second
 
 
 _MOST_ALONG = 0.35
@@ -387,9 +393,16 @@ def _off_middle(row: _Patches, shape: tuple[int, ...]) -> float:
     return float(np.hypot(*off)) / max(shape)
 
 
-def _best_similarity(patches: _Patches, options: RowOptions) -> tuple[FloatArray, NDArray[np.bool_]] | None:
-    """Similarity nominal mm -> coarse px with most label area in place, (2, 3), and its patches; None
-    without a pair."""
+def _best_similarity(
+    patches: _Patches, options: RowOptions, *, straight: bool = False
+) -> tuple[FloatArray, NDArray[np.bool_]] | None:
+    """
+    Similarity nominal mm -> coarse px with most label area in place, (2, 3), and its patches; None without a
+    pair.
+
+    ``straight`` makes a patch count less the farther it lies off the line, so that none runs from one row
+    across to another; the arc of a row alone needs no such care.
+    """
     centres = nominal_ends_mm().mean(axis=1)
     lengths = np.diff(nominal_ends_mm(), axis=1)[:, 0]
     place = centres[patches.number - 1]
@@ -410,9 +423,9 @@ def _best_similarity(patches: _Patches, options: RowOptions) -> tuple[FloatArray
             inlier = along_ok & (np.abs(away[:, 1]) < 7.0)
             # A patch cannot support more than its nominal crown (breadth about 0.65 of the length).
             nominal = 0.65 * (lengths[patches.number - 1] * scale) ** 2
-            # The nearer to the line the better: one that runs from a row across to another is none.
-            on_line = (1.0 - (away[:, 1] / 7.0) ** 2).clip(0.0)
-            support = np.minimum(patches.area, 1.3 * nominal) * inlier * on_line
+            support = np.minimum(patches.area, 1.3 * nominal) * inlier
+            if straight:
+                support = support * (1.0 - (away[:, 1] / 7.0) ** 2).clip(0.0)
             by_number = np.zeros(N_TEETH)
             np.maximum.at(by_number, patches.number - 1, support)
             score = float(by_number.sum() * (by_number > 0).sum())
