@@ -28,7 +28,7 @@ from crestgauge.synthetic_data.wear import CrownFields, crown_fields
 Array = NDArray[np.float64]
 
 KINDS: Final = {
-    True: {"joined": 0.2, "beside": 0.4, "other": 0.4},
+    True: {"joined": 0.1, "beside": 0.45, "other": 0.45},
     False: {"joined": 0.4, "beside": 0.3, "other": 0.3},
 }
 """
@@ -41,8 +41,11 @@ HALF_DISTANCE_MM: Final = (9.0, 14.0)
 """From the middle of a jaw to the front of either row; from memory."""
 MOST_OPEN_DEG: Final = (3.0, 12.0)
 """Angle between the middle of a jaw and either row; from memory."""
-GAP_MM: Final = {True: (-1.0, 5.0), False: (0.5, 40.0)}
-"""Room between two jaws that lie beside each other, where the view is narrow and where it is wide."""
+GAP_MM: Final = {True: (-2.5, 3.0), False: (0.5, 40.0)}
+"""
+Room between two jaws that lie beside each other, where the view is narrow and where it is wide; below 0 one
+lies over the other.
+"""
 BODY_MM: Final = 7.0
 """Half the width of a jaw bone with its teeth."""
 LEAST_FACING: Final = 0.4
