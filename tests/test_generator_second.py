@@ -35,6 +35,7 @@ from crestgauge.synthetic_data.second import (
     loose_place,
     middle_plane,
     other_half,
+    row_middle,
     sample_second,
     settled,
 )
@@ -330,12 +331,15 @@ def test_a_photograph_shows_what_its_truth_states(monkeypatch):
         plain, with_it = (draw_photo(seed, replace(options, share_second=share), CPU) for share in (0.0, 1.0))
         assert not plain.scene.beside
         for key in plain.truth:
-            if key != "teeth":
+            if key not in ("teeth", "conditions"):
                 assert plain.truth[key] == with_it.truth[key], key
         for one, other in zip(plain.truth["teeth"], with_it.truth["teeth"], strict=True):
             for key in ("state", "lobes", "lobe_centres", "crests", "infundibulum_left"):
                 assert one[key] == other[key], key
-        if with_it.scene.beside:
+        assert plain.truth["conditions"] == with_it.truth["conditions"] | {"beside": "none"}
+        kinds = [b.second.kind for b in with_it.scene.beside]
+        assert with_it.truth["conditions"]["beside"] == (", ".join(kinds) or "none")
+        if kinds:
             kept.append(seed)
             assert not np.array_equal(plain.image, with_it.image)
             over = torch.stack([b.over for b in with_it.scene.beside]).any(0)
@@ -345,6 +349,21 @@ def test_a_photograph_shows_what_its_truth_states(monkeypatch):
             assert not over[at[inside, 1], at[inside, 0]].any()
     assert len(kept) >= 2
     assert datasets.DatasetOptions().share_second is None
+
+
+def test_the_row_that_is_meant_lies_nearest_to_the_middle(animal):
+    """Of a photograph whose row lies off the middle: 40 draws, some of them left without a second row."""
+    options = DatasetOptions(share_second=1.0)
+    centre, size = np.array([150.0, 190.0]), (300, 300)
+    camera = replace(camera_over(animal, size), centre=(float(centre[0]), float(centre[1])))
+    there = 0
+    for seed in range(40):
+        for body in datasets._beside(np.random.default_rng(seed), animal, camera, options):
+            middles = np.stack((row_target(animal.jaw), body.place.out(row_middle(body.jaw)[None])[0]))
+            off = np.linalg.norm(camera.project(middles) - 149.5, axis=1) / 300
+            assert off[1] > off[0] + datasets.NEARER
+            there += 1
+    assert 15 < there <= 40
 
 
 def test_what_would_hide_a_crest_stays_away(animal):
