@@ -68,6 +68,13 @@ ADVICE: Final[dict[str, str]] = {
 """One sentence per reason; the ids are part of the reading's contract."""
 
 
+SECOND_ROW: Final = (
+    "Another row of teeth is in the picture; the larger one, or the one nearer to the middle, was read. "
+    "Check that it is the one that you mean, or photograph one row at a time."
+)
+"""Note of a reading where a second row was seen."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FitLimits:
     """
@@ -114,6 +121,9 @@ class FitLimits:
     max_off_crown : float
         Largest share of a standing crown that is jaw or background by its materials. Ours: up to 0.16 on good
         drawn photos (306 crowns), 0.68 and 0.84 on two with leaves that nothing else refused. [1]
+    second_row : float
+        Label area of a second row, as a share of the row's own, from which the reading says that there is
+        one. Ours. [1]
     """
 
     row: RowOptions = field(default_factory=RowOptions)
@@ -132,6 +142,7 @@ class FitLimits:
     min_light: float = 95.0
     min_enclosed: float = 0.5
     max_off_crown: float = 0.4
+    second_row: float = 0.25
 
 
 LIMITS: Final = FitLimits()
@@ -162,7 +173,7 @@ class Fit:
 
 def check_search(search: RowSearch, maps: LabelMaps, limits: FitLimits = LIMITS) -> Fit:
     """
-    After the coarse pass: is there a row of teeth?
+    After the coarse pass: is there a row of teeth, and only one?
 
     Parameters
     ----------
@@ -183,6 +194,8 @@ def check_search(search: RowSearch, maps: LabelMaps, limits: FitLimits = LIMITS)
         if jaw > _BARE_JAW and crown < _HARDLY_ANY_TEETH:
             return Fit(retake=(_retake("no_chewing_surface", crown, _HARDLY_ANY_TEETH),))
         return Fit(retake=(_retake("not_a_jaw", _row_evidence(search, limits.row), 1.0),))
+    if search.second_row >= limits.second_row:
+        return Fit(cautions=(SECOND_ROW,))
     return Fit()
 
 

@@ -230,7 +230,7 @@ class Reader:
         coarse_maps = self._coarse.run(view.pixels)
         search = find_row(coarse_maps, size, limits.row)
         first = check_search(search, coarse_maps, limits)
-        others = axis_frames(coarse_maps, size)
+        others = axis_frames(coarse_maps, size, limits.row)
         del coarse_maps  # 17 MB less at the peak, which is inside the fine session
         look = self._best_look(photo, search.frame, others, view.edge_colour)
         row = None if look is None else look.row

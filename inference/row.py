@@ -5,7 +5,9 @@ The nominal row (six crowns on a line, lengths by `TOOTH_LENGTH_SHARES` of `NOMI
 patches of tooth labels by the similarity that explains most label area: every pair of patches with different
 numbers proposes one, a patch supports it when it lies where its number says. So stray teeth elsewhere, a
 second row and wrongly numbered patches fall out, any rotation works, and four or five teeth of a fawn are
-enough. A jaw that lies upside down still gets tooth 1 at the left: direction comes from the numbers alone.
+enough. Where a second row lines up in the same way, one of the two is meant (`_rows`), and the other is taken
+out of the labels before anything is measured on them, so that no frame lies across both. A jaw that lies
+upside down still gets tooth 1 at the left: direction comes from the numbers alone.
 """
 
 from __future__ import annotations
@@ -79,6 +81,10 @@ class RowOptions:
     least_numbers : float
         ... and below which a row is refused: what is measured may be of another tooth. 105 usable drawn
         photos have 0.97 and more; under fingers over the molars, premolars were numbered 3 to 6 at 0.80. [1]
+    as_large, nearer : float
+        A second row is the one that is meant, though less of it is seen, where it shows as many numbers, at
+        least this share of the first's label area [1], and its middle lies nearer to the middle of the
+        picture by this share of the long side [1]. Ours.
     """
 
     min_patch_px: float = 12.0
@@ -88,6 +94,8 @@ class RowOptions:
     border_px: float = 1.5
     sure_numbers: float = 0.9
     least_numbers: float = 0.9
+    as_large: float = 0.6
+    nearer: float = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -114,12 +122,13 @@ class RowSearch:
     outside : float
         Share of the nominal row, first to last tooth, outside the picture. [1]
     second_row : float
-        Largest label area that lines up elsewhere, as a share of the row's own. [1]
+        Label area of a second row, as a share of the row's own; 0 where fewer numbers line up elsewhere than
+        make a row. [1]
     row_length_px : float
         Length of the nominal row. [photo px]
     shape : float
-        Square of the length over all visible crowns over their area: how slender they lie together, whatever
-        their numbers; 0 where there is hardly any crown. [1]
+        Square of the length over all visible crowns, but those of a second row, over their area: how slender
+        they lie together, whatever their numbers; 0 where there is hardly any crown. [1]
     breadth_px : float
         That area over that length, 0 likewise. [photo px]
     """
@@ -140,11 +149,44 @@ class RowSearch:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Patches:
-    """Connected patches of one label each: number, middle (x, y), area. [coarse px]"""
+    """
+    Connected patches of one label each: number, middle (x, y), area [coarse px], and their own numbers in
+    ``image`` (H, W), -1 where there is none.
+    """
 
     number: NDArray[np.int64]
     middle: FloatArray
     area: FloatArray
+    own: NDArray[np.int64]
+    image: NDArray[np.int64]
+
+    def some(self, chosen: NDArray[np.bool_]) -> _Patches:
+        """Those that are chosen."""
+        return _Patches(
+            self.number[chosen], self.middle[chosen], self.area[chosen], self.own[chosen], self.image
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rows:
+    """
+    The row that is meant, and what is known of another.
+
+    Parameters
+    ----------
+    labels : ndarray of uint8, shape (H, W)
+        Tooth number per coarse pixel, without the other row.
+    patches : _Patches
+    best : (ndarray, ndarray of bool) or None
+        Similarity nominal mm -> coarse px, and which patches support it.
+    second_px : float
+        Label area of the other row, 0 without one. [coarse px^2]
+    """
+
+    labels: NDArray[np.uint8]
+    patches: _Patches
+    best: tuple[FloatArray, NDArray[np.bool_]] | None
+    second_px: float
 
 
 def find_row(maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions | None = None) -> RowSearch:
@@ -169,15 +211,16 @@ def find_row(maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions |
         raise InputError(f"coarse maps: {maps.size} px; needs at least {size} for a photo of {photo_size} px")
     labels = _labels(maps, size)
     crown_px = float(np.count_nonzero(labels))
-    patches = _patches(labels, options)
-    best = _best_similarity(patches, options)
+    rows = _rows(labels, options)
+    labels, patches = rows.labels, rows.patches
     crowns = _along(labels)
     length = 0.0 if crowns is None else float(np.ptp(crowns[2]))
-    shape = length**2 / max(crown_px, 1.0)
-    breadth_px = crown_px / length * max(photo_size) / COARSE_LONG_SIDE if length else 0.0
-    if best is None:
+    own_px = float(np.count_nonzero(labels))
+    shape = length**2 / max(own_px, 1.0)
+    breadth_px = own_px / length * max(photo_size) / COARSE_LONG_SIDE if length else 0.0
+    if rows.best is None:
         return replace(_nothing(crown_px, patches), shape=shape, breadth_px=breadth_px)
-    transform, inliers = best
+    transform, inliers = rows.best
     transform = _refine(labels, patches, transform, inliers)
     score, near = _support(labels, transform)
     seen = tuple(int(k) for k in np.flatnonzero(score >= 0.15 * _nominal_area(transform)) + 1)
@@ -185,9 +228,6 @@ def find_row(maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions |
     expected = float(sum(_nominal_area(transform)[k - 1] for k in seen)) or 1.0
     order = row_px / max(near, 1.0)
     outside, borders = _borders(labels, transform, seen, size, options)
-    rest = _Patches(patches.number[~inliers], patches.middle[~inliers], patches.area[~inliers])
-    second = _best_similarity(rest, options)
-    second_px = float(rest.area[second[1]].sum()) if second is not None else 0.0
     scale = float(np.hypot(transform[0, 0], transform[1, 0])) * max(photo_size) / COARSE_LONG_SIDE
     found = len(seen) >= options.min_teeth and row_px >= options.min_score * expected and order > 0.5
     return RowSearch(
@@ -199,16 +239,19 @@ def find_row(maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions |
         fill=row_px / expected,
         borders=borders,
         outside=outside,
-        second_row=second_px / max(row_px, 1.0),
+        second_row=rows.second_px / max(row_px, 1.0),
         row_length_px=scale * NOMINAL_ROW_MM,
         shape=shape,
         breadth_px=breadth_px,
     )
 
 
-def axis_frames(maps: LabelMaps, photo_size: tuple[int, int]) -> tuple[RowFrame, ...]:
+def axis_frames(
+    maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions | None = None
+) -> tuple[RowFrame, ...]:
     """
-    Frames along the long axis of everything that looks like a crown, one for each way round.
+    Frames along the long axis of everything that looks like a crown and is no second row, one for each way
+    round.
 
     For rows whose numbers the coarse pass does not know: a fawn's row, narrow at both ends, may be numbered
     from both. Five teeth are assumed; a look through the frame then finds the true size.
@@ -219,7 +262,7 @@ def axis_frames(maps: LabelMaps, photo_size: tuple[int, int]) -> tuple[RowFrame,
         Two, or none where there is hardly any crown.
     """
     size = coarse_size(photo_size)
-    crowns = _along(_labels(maps, size))
+    crowns = _along(_rows(_labels(maps, size), options or RowOptions()).labels)
     if crowns is None:
         return ()
     middle, axis, reach = crowns
@@ -272,13 +315,17 @@ def _labels(maps: LabelMaps, size: tuple[int, int]) -> NDArray[np.uint8]:
 
 def _patches(labels: NDArray[np.uint8], options: RowOptions) -> _Patches:
     number, middle, area = [], [], []
+    own: list[int] = []
+    image = np.full(labels.shape, -1, dtype=np.int64)
     for k in range(1, N_TEETH + 1):
-        count, _, stats, centroids = cv2.connectedComponentsWithStats(
+        count, marks, stats, centroids = cv2.connectedComponentsWithStats(
             (labels == k).astype(np.uint8), connectivity=8
         )
         for i in range(1, count):
             size = float(stats[i, cv2.CC_STAT_AREA])
             if size >= options.min_patch_px:
+                image[marks == i] = len(own)
+                own.append(len(own))
                 number.append(k)
                 middle.append(centroids[i])
                 area.append(size)
@@ -287,12 +334,75 @@ def _patches(labels: NDArray[np.uint8], options: RowOptions) -> _Patches:
         np.asarray(number, dtype=np.int64)[order] if number else np.empty(0, dtype=np.int64),
         np.asarray(middle, dtype=np.float64).reshape(-1, 2)[order],
         np.asarray(area, dtype=np.float64)[order],
+        np.asarray(own, dtype=np.int64)[order] if own else np.empty(0, dtype=np.int64),
+        image,
     )
 
 
-def _best_similarity(patches: _Patches, options: RowOptions) -> tuple[FloatArray, NDArray[np.bool_]] | None:
-    """Similarity nominal mm -> coarse px with most label area in place, (2, 3), and its patches; None
-    without a pair."""
+def _rows(labels: NDArray[np.uint8], options: RowOptions) -> _Rows:
+    """
+    The row that is meant: the one with most label area in place, or another that is nearly as large and
+    clearly nearer to the middle of the picture.
+    """
+    patches = _patches(labels, options)
+    second = _other_row(patches, labels.shape, options)
+    if second is None:
+        return _Rows(labels, patches, _best_similarity(patches, options), 0.0)
+    own = patches.some(~second)
+    without = np.where(np.isin(patches.image, patches.own[second]), 0, labels).astype(np.uint8)
+    return _Rows(without, own, _best_similarity(own, options), float(patches.area[second].sum()))
+
+
+def _other_row(patches: _Patches, shape: tuple[int, ...], options: RowOptions) -> NDArray[np.bool_] | None:
+    """Which patches are a row that is not meant; None where there is no second row."""
+    best = _best_similarity(patches, options, straight=True)
+    if best is None:
+        return None
+    first = best[1]
+    found = _best_similarity(patches.some(~first), options, straight=True)
+    if found is None:
+        return None
+    second = np.zeros_like(first)
+    second[np.flatnonzero(~first)[found[1]]] = True
+    numbers = [len(np.unique(patches.number[row])) for row in (first, second)]
+    if numbers[1] < options.min_teeth or _share_along(patches.some(second), best[0]) > _MOST_ALONG:
+        return None
+    areas = [float(patches.area[row].sum()) for row in (first, second)]
+    away = [_off_middle(patches.some(row), shape) for row in (first, second)]
+    nearer = away[1] < away[0] - options.nearer
+    if nearer and numbers[1] >= numbers[0] and areas[1] >= options.as_large * areas[0]:
+        return first
+    return second
+
+
+_MOST_ALONG = 0.35
+"""Share of a second row that may lie along the first: what lies there is the same row, numbered wrongly."""
+
+
+def _share_along(row: _Patches, transform: FloatArray) -> float:
+    """Share of patches' area that lies along another row."""
+    local = _to_mm(row.middle, transform)
+    along = (np.abs(local[:, 1]) < 8.0) & (local[:, 0] > -10.0) & (local[:, 0] < NOMINAL_ROW_MM + 10.0)
+    return float(row.area[along].sum() / row.area.sum())
+
+
+def _off_middle(row: _Patches, shape: tuple[int, ...]) -> float:
+    """Distance of a row's middle from that of the picture, as a share of its long side."""
+    middle = np.average(row.middle, axis=0, weights=row.area)
+    off = middle - np.array([shape[1] - 1, shape[0] - 1]) / 2
+    return float(np.hypot(*off)) / max(shape)
+
+
+def _best_similarity(
+    patches: _Patches, options: RowOptions, *, straight: bool = False
+) -> tuple[FloatArray, NDArray[np.bool_]] | None:
+    """
+    Similarity nominal mm -> coarse px with most label area in place, (2, 3), and its patches; None without a
+    pair.
+
+    ``straight`` makes a patch count less the farther it lies off the line, so that none runs from one row
+    across to another; the arc of a row alone needs no such care.
+    """
     centres = nominal_ends_mm().mean(axis=1)
     lengths = np.diff(nominal_ends_mm(), axis=1)[:, 0]
     place = centres[patches.number - 1]
@@ -314,6 +424,8 @@ def _best_similarity(patches: _Patches, options: RowOptions) -> tuple[FloatArray
             # A patch cannot support more than its nominal crown (breadth about 0.65 of the length).
             nominal = 0.65 * (lengths[patches.number - 1] * scale) ** 2
             support = np.minimum(patches.area, 1.3 * nominal) * inlier
+            if straight:
+                support = support * (1.0 - (away[:, 1] / 7.0) ** 2).clip(0.0)
             by_number = np.zeros(N_TEETH)
             np.maximum.at(by_number, patches.number - 1, support)
             score = float(by_number.sum() * (by_number > 0).sum())

@@ -17,23 +17,32 @@ from numpy.typing import NDArray
 from crestgauge.inference.criteria import Criteria, load_criteria
 from crestgauge.inference.rules import propose
 from crestgauge.model.labels import Material
+from crestgauge.synthetic_data.camera import Camera
+from crestgauge.synthetic_data.draw import SECOND
 from crestgauge.synthetic_data.options import UNUSABLE, DrawOptions
 from crestgauge.synthetic_data.phone import Phone, develop, sample_phone
 from crestgauge.synthetic_data.scene import (
+    SECOND_SHARE,
     Scene,
     Specimen,
     draw_scene,
     levelled_camera,
     lobe_points,
+    sample_beside,
     sample_conditions,
     sample_specimen,
     without_jaw,
 )
+from crestgauge.synthetic_data.second import Second, row_middle
 from crestgauge.synthetic_data.spoil import exposed
 from crestgauge.synthetic_data.truth import ToothTruth, evidence, places_to_see, teeth_truth, visible_state
 
 SCHEMA = "crestgauge.truth/1"
 PLACE_OF_LAST_TOOTH_MM = 24.0
+TRIES = 6
+"""Places tried for what lies beside a row."""
+NEARER = 0.06
+"""By this share of the long side the row that is meant lies nearer to the middle than any other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +57,8 @@ class DatasetOptions:
     blur_mm : range of the sigma of all blur of a usable photograph, on the teeth
     hold_out, only : conditions, as in `DrawOptions`; an unknown one is an InputError of the first photo
     labels : write label pictures too
+    share_second : share of photographs with something beside the row; None for that of training pictures.
+        The truth is that of the row that is meant; its condition "beside" says what else there is
     """
 
     share_unusable: float = 0.25
@@ -58,6 +69,7 @@ class DatasetOptions:
     hold_out: tuple[str, ...] = ()
     only: tuple[str, ...] = ()
     labels: bool = False
+    share_second: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -160,6 +172,30 @@ def _hidden_share(scene: Scene) -> float:
     return float(np.mean(~seen[molar])) if molar.any() else 0.0
 
 
+def _beside(
+    rng: Generator, specimen: Specimen, camera: Camera, options: DatasetOptions
+) -> tuple[Second, ...]:
+    """
+    What lies beside the row of a photograph: no other row may be nearer to the middle of the picture, or
+    nobody could say which one is meant.
+    """
+    share = SECOND_SHARE if options.share_second is None else options.share_second
+    if rng.uniform() >= share:
+        return ()
+    middle, long = np.array([camera.width - 1, camera.height - 1]) / 2, max(camera.width, camera.height)
+
+    def away(place: NDArray[np.float64]) -> float:
+        return float(np.linalg.norm(camera.project(place[None])[0] - middle)) / long
+
+    own = away(row_middle(specimen.jaw))
+    for _ in range(TRIES):
+        bodies = sample_beside(rng, specimen, camera, near=False, share=1.0)
+        others = [away(b.place.out(row_middle(b.jaw)[None])[0]) for b in bodies if b.kind != "head"]
+        if all(off > own + NEARER for off in others):
+            return bodies
+    return ()
+
+
 def draw_photo(
     seed: int, options: DatasetOptions, device: torch.device, criteria: Criteria | None = None
 ) -> DrawnPhoto:
@@ -193,6 +229,9 @@ def draw_photo(
         roll_deg=plan.roll_deg,
         offset_px=plan.offset_px,
     )
+    second: tuple[Second, ...] = ()
+    if kind != "not_a_jaw":
+        second = _beside(np.random.default_rng((seed, 2, SECOND)), specimen, camera, options)
     with torch.no_grad():
         scene = draw_scene(
             rng,
@@ -204,9 +243,20 @@ def draw_photo(
             cover=plan.cover,
             # Bits may hide what the truth states only where it says "covered", or states nothing of teeth.
             in_sight=None if kind in ("covered", "not_a_jaw") else places_to_see,
+            beside=second,
         )
         if kind is None and _hidden_share(scene) > 0.0:  # a usable photograph has its crests free
-            scene = draw_scene(rng, shown, camera, conditions, device, with_row=True, clutter=False)
+            scene = draw_scene(
+                rng,
+                shown,
+                camera,
+                conditions,
+                device,
+                with_row=True,
+                clutter=False,
+                in_sight=places_to_see,
+                beside=second,
+            )
         phone = sample_phone(
             rng, blur_px=plan.blur_px, density=(0.98, 1.0), dark=kind == "dark", glare=kind == "glare"
         )
@@ -309,6 +359,7 @@ def truth_record(
             "stain": scene.conditions.stain,
             "shape": scene.conditions.shape,
             "fleshy": specimen.fleshy,
+            "beside": ", ".join(shown.second.kind for shown in scene.beside) or "none",
         },
         "age_years": _number(specimen.jaw.age_years) if scene.with_row else None,
         "age_class": None,

@@ -23,6 +23,7 @@ from crestgauge.synthetic_data.scene import (
     draw_scene,
     levelled_camera,
     row_target,
+    sample_beside,
     sample_conditions,
     sample_specimen,
     without_jaw,
@@ -34,6 +35,8 @@ BARE_JAW_SHARE = 0.3
 """Share of a jaw without teeth among pictures without a row; the others show no jaw at all."""
 MOST_ENLARGED = 2.5
 """A row seen along itself from 66 degrees; beyond, a reading has nothing left to cut a crop by."""
+SECOND = 1
+"""Marks the seeds of what lies beside a row, so that it changes no other draw."""
 SHINE_SHARE = 0.05
 """Share of pictures with reflections on the molars that hide colour but change no label."""
 
@@ -73,11 +76,18 @@ def full_length(camera: Camera, specimen: Specimen, px_per_mm: float) -> Camera:
 
 
 def fine_scene(
-    rng: Generator, specimen: Specimen, options: DrawOptions, device: torch.device, *, with_row: bool
+    rng: Generator,
+    specimen: Specimen,
+    options: DrawOptions,
+    device: torch.device,
+    *,
+    with_row: bool,
+    beside: Generator | None = None,
 ) -> Scene:
     """
     The row turned level at about the scale that the levelled crop of a reading has, with the errors a coarse
-    pass leaves.
+    pass leaves; ``beside`` draws a second row, which has no teeth in the labels: the network learns to keep
+    to the row in the middle.
     """
     full = full_row_mm(specimen) if with_row else NOMINAL_ROW_MM
     scale = NOMINAL_ROW_SHARE * options.width / full * float(np.exp(rng.normal(0, 0.09)))
@@ -94,15 +104,24 @@ def fine_scene(
     )
     if with_row:
         camera = full_length(camera, specimen, scale)
-    return draw_scene(rng, specimen, camera, sample_conditions(rng, options), device, with_row=with_row)
+    conditions = sample_conditions(rng, options)
+    second = () if beside is None or not with_row else sample_beside(beside, specimen, camera, near=True)
+    return draw_scene(rng, specimen, camera, conditions, device, with_row=with_row, beside=second)
 
 
 def coarse_scene(
-    rng: Generator, specimen: Specimen, options: DrawOptions, device: torch.device, *, with_row: bool
+    rng: Generator,
+    specimen: Specimen,
+    options: DrawOptions,
+    device: torch.device,
+    *,
+    with_row: bool,
+    beside: Generator | None = None,
 ) -> Scene:
     """
     A whole photograph at twice the coarse network's scale: any turn, any place, a row from a fifth of the
-    picture to more than all of it.
+    picture to more than all of it; ``beside`` draws a second row, labelled as the first is: which one is
+    meant is for `crestgauge.inference.row` to say.
     """
     long = 2 * options.width
     short = round(float(long * rng.choice([3 / 4, 3 / 4, 9 / 16, 2 / 3, 1.0]) / 2)) * 2
@@ -129,7 +148,11 @@ def coarse_scene(
         roll_deg=roll,
         offset_px=off,
     )
-    return draw_scene(rng, specimen, camera, sample_conditions(rng, options), device, with_row=with_row)
+    conditions = sample_conditions(rng, options)
+    second = () if beside is None or not with_row else sample_beside(beside, specimen, camera, near=False)
+    return draw_scene(
+        rng, specimen, camera, conditions, device, with_row=with_row, beside=second, all_rows=True
+    )
 
 
 def _letterboxed(scene: Scene, image: Tensor, options: DrawOptions) -> dict[str, Tensor]:
@@ -183,11 +206,12 @@ def draw_one(
     if not with_row:
         bare = more.uniform() < BARE_JAW_SHARE
         shown = without_teeth(animal) if bare else without_jaw(animal, more, device)
+    beside = np.random.default_rng((seed, 0 if options.view == "fine" else 1, SECOND))
     if options.view == "fine":
-        scene = fine_scene(rng, shown, options, device, with_row=with_row)
+        scene = fine_scene(rng, shown, options, device, with_row=with_row, beside=beside)
         unit = 1.0
     else:
-        scene = coarse_scene(rng, shown, options, device, with_row=with_row)
+        scene = coarse_scene(rng, shown, options, device, with_row=with_row, beside=beside)
         unit = 0.5
     phone = sample_phone(
         rng,

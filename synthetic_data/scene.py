@@ -5,6 +5,7 @@ One scene: a jaw (or none), what lies under it and over it, seen by one camera; 
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import deepcopy
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -12,11 +13,13 @@ import torch
 from numpy.random import Generator
 from torch import Tensor
 
-from crestgauge.model.labels import LOBE_SIGMA, ToothState
+from crestgauge.model.labels import LOBE_SIGMA, Material, ToothState
 from crestgauge.synthetic_data.anatomy import Jaw, bowed, sample_jaw
+from crestgauge.synthetic_data.beside import Around, Before, Shown, depths, lay_second, view_vectors
 from crestgauge.synthetic_data.camera import Camera, Hits, look_at, march, sample
 from crestgauge.synthetic_data.clutter import cover_up, ground_colour, lay_over
 from crestgauge.synthetic_data.ground import Ground, sample_ground
+from crestgauge.synthetic_data.head import soft_parts
 from crestgauge.synthetic_data.jaw import JawFields, jaw_fields
 from crestgauge.synthetic_data.litter import (
     COVERING_SHARE,
@@ -30,12 +33,17 @@ from crestgauge.synthetic_data.options import DrawOptions
 from crestgauge.synthetic_data.overlays import Canvas
 from crestgauge.synthetic_data.phone import blur
 from crestgauge.synthetic_data.rims import sample_rims
+from crestgauge.synthetic_data.second import Second, middle_plane, row_middle, sample_second, settled
 from crestgauge.synthetic_data.shading import Surface, lit, sample_lights, surface
 from crestgauge.synthetic_data.things import things
 from crestgauge.synthetic_data.wear import FAR_BELOW, CrownFields, crown_fields
 
 GRID_PX_PER_MM = 14.0
 EMPTY_GROUND_Z = -40.0
+SECOND_SHARE = 0.13
+"""Share of pictures with another row, or the soft parts of a head, beside the one that is meant."""
+HEAD_SHARE, OTHER_HALF_SHARE = 0.5, 0.4
+"""How many fleshy ones of those are still in the head, and how many of these show the other half, too."""
 STATE_INDEX = {"erupted": ToothState.ERUPTED, "erupting": ToothState.ERUPTING, "broken": ToothState.BROKEN}
 
 
@@ -69,6 +77,7 @@ class Scene:
     lobe : float32, heat 0..1
     tilt : float32 (2, H, W), view vector (vx, vy) of every pixel
     specimen, camera : what was drawn (without crowns where ``with_row`` is False)
+    beside : second bodies that the picture shows
     """
 
     light: Tensor
@@ -82,6 +91,7 @@ class Scene:
     specimen: Specimen
     conditions: Conditions
     with_row: bool
+    beside: tuple[Shown, ...] = ()
     notes: dict[str, float] = field(default_factory=dict)
 
 
@@ -149,10 +159,7 @@ def without_jaw(specimen: Specimen, rng: Generator, device: torch.device) -> Spe
 
 def row_target(jaw: Jaw) -> np.ndarray:
     """Middle of the row at the height of the chewing surfaces. [mm]"""
-    teeth = [t for t in jaw.teeth if t.lobes]
-    first, last = teeth[0], teeth[-1]
-    worn = np.mean([max(lobe.tip_z for lobe in t.lobes) - max(t.wear_mm, 0.0) for t in teeth])
-    return np.array([0.5 * (first.x0 + last.x0 + last.length), 0.0, worn])
+    return row_middle(jaw)
 
 
 def draw_scene(
@@ -166,6 +173,8 @@ def draw_scene(
     clutter: bool = True,
     cover: tuple[float, float] | None = None,
     in_sight: Callable[[Specimen], np.ndarray] | None = None,
+    beside: tuple[Second, ...] = (),
+    all_rows: bool = False,
 ) -> Scene:
     """
     Light and labels of one picture.
@@ -179,15 +188,26 @@ def draw_scene(
     cover : (float, float) or None
         Stretch of the row (shares of its length) that something hides altogether.
     in_sight : callable or None
-        Says which places (N, 3) [mm] of the specimen no leaf and the like may hide; asked where one lies.
+        Says which places (N, 3) [mm] of the specimen no leaf, second jaw and the like may hide; asked where
+        one lies.
+    beside : tuple of Second
+        Other rows, or soft parts of a head, that lie with it.
+    all_rows : bool
+        Label the teeth of a second row as teeth; without it they are jaw like its bone, since only one row
+        is asked for.
     """
     more = rng.spawn(1)[0]  # draws of its own, so that what is new leaves the rest of a picture as it was
     gap = float(rng.choice([0.0, rng.uniform(0, 6), rng.uniform(5, 80)]))
     ground = _ground(more, specimen, camera, gap)
+    bodies = []
+    for one in beside:
+        body, ground = settled(one, ground, rests=gap == 0.0)
+        bodies.append(body)
     hits = march(camera, specimen.crowns, specimen.bone, ground=ground, device=device)
     lights, sky, strength = sample_lights(rng, conditions.light, camera, ground)
     pixel_mm = float(np.linalg.norm(camera.position - row_target(specimen.jaw))) / camera.focal_px
     rims = sample_rims(rng)
+    colours = deepcopy((rng, more))
     what: Surface = surface(
         hits,
         specimen.crowns,
@@ -203,6 +223,7 @@ def draw_scene(
         gum_z=specimen.jaw.gum_z,
     )
     size = (camera.height, camera.width)
+    shading = deepcopy(rng)
     light = lit(
         hits, what, specimen.crowns, specimen.bone, lights, sky, strength, rng, up=ground.normal
     ).T.reshape(3, *size)
@@ -210,6 +231,20 @@ def draw_scene(
     if rims.bleed:  # light that wanders under the surface of teeth softens edges in the jaw, not in the lens
         share = rims.bleed * (what.tooth > 0).view(size).float()
         light = light + share * (blur(light, min(rims.bleed_reach / pixel_mm, 12.0)) - light)
+    around_it = Around(
+        ground=ground,
+        lights=lights,
+        sky=sky,
+        strength=strength,
+        rims=rims,
+        stain=conditions.stain,
+        pixel_mm=pixel_mm,
+        colours=colours,
+        shading=shading,
+    )
+    light, shown = _with_bodies(light, hits, what, camera, bodies, around_it, specimen, in_sight)
+    for body_shown in shown:
+        on_jaw = on_jaw | body_shown.over
     if rng.uniform() < 0.5:  # ground out of focus
         soft = float(np.exp(rng.uniform(np.log(1.0), np.log(0.012 * camera.width + 2))))
         mask = on_jaw.float()[None]
@@ -239,7 +274,121 @@ def draw_scene(
         cover_with_leaves(canvas, camera, high + along * np.array(cover)[:, None], around, bits)
     elif cover is not None:
         cover_up(canvas, camera, specimen.jaw, cover, rng, level, pixel_mm)
-    return _labelled(canvas, hits, what, specimen, camera, conditions, with_row=with_row)
+    scene = _labelled(canvas, hits, what, specimen, camera, conditions, with_row=with_row)
+    for one_shown in shown:
+        scene = _with_labels(scene, one_shown, canvas.hidden, teeth=all_rows)
+    return scene
+
+
+def _with_bodies(
+    light: Tensor,
+    hits: Hits,
+    what: Surface,
+    camera: Camera,
+    bodies: list[Second],
+    around: Around,
+    specimen: Specimen,
+    in_sight: Callable[[Specimen], np.ndarray] | None,
+) -> tuple[Tensor, list[Shown]]:
+    """Light (3, H, W) with second bodies, and what is seen of them; those that hide too much stay away."""
+    size = (camera.height, camera.width)
+    before = Before(light, depths(hits, camera).view(size), hits.on_jaw.view(size))
+    shown: list[Shown] = []
+    for body in bodies:
+        laid = lay_second(before, hits, what, camera, body, around)
+        if laid is None:
+            continue
+        if in_sight is not None and _hides(laid[1], camera.project(in_sight(specimen))):
+            continue
+        before = before.then(*laid)
+        shown.append(laid[1])
+    return before.light, shown
+
+
+def _hides(shown: Shown, places: np.ndarray) -> bool:
+    """Whether a second body lies over any of some places (N, 2) as (x, y). [px]"""
+    height, width = shown.over.shape
+    x, y = np.round(places).astype(int).T
+    inside = (x >= 0) & (x < width) & (y >= 0) & (y < height)
+    at = torch.as_tensor(np.stack((y[inside], x[inside])), device=shown.over.device)
+    return bool(shown.over[at[0], at[1]].any())
+
+
+def _with_labels(scene: Scene, shown: Shown, hidden: Tensor, *, teeth: bool) -> Scene:
+    """
+    Label maps with a second body in them: its teeth as teeth, or as jaw where only the first row is meant.
+    """
+    over, second = shown.over, shown.second
+    none = torch.full_like(scene.tooth, 255)
+    material = shown.material
+    tooth, lingual, state = torch.zeros_like(scene.tooth), none, none
+    lobe, tilt = scene.lobe, scene.tilt
+    if teeth:
+        tooth = shown.tooth
+        crown = tooth > 0
+        lingual = torch.where(crown, shown.lingual, none)
+        state = torch.where(crown, _states(second.jaw, scene.tooth.device)[tooth.long()], none)
+        row = Specimen(jaw=second.jaw, crowns=second.crowns, bone=second.bone, fleshy=second.fleshy)
+        if bool(crown.any()):
+            heat = _lobe_heat(row, shown.camera, scene.tooth.device)
+            # Its lobes that something nearer hides are left out with all of their heat off the body.
+            lobe = torch.maximum(lobe, torch.where(over, heat, torch.zeros_like(heat)))
+        tilt = torch.where(over, shown.tilt, tilt)
+    else:
+        material = torch.where(material > Material.JAW, torch.full_like(material, Material.JAW), material)
+    material = torch.where(hidden, torch.zeros_like(material), material)
+    tooth = torch.where(hidden, torch.zeros_like(tooth), tooth)
+    lingual, state = torch.where(hidden, none, lingual), torch.where(hidden, none, state)
+    return replace(
+        scene,
+        material=torch.where(over, material, scene.material),
+        tooth=torch.where(over, tooth, scene.tooth),
+        lingual=torch.where(over, lingual, scene.lingual),
+        state=torch.where(over, state, scene.state),
+        lobe=lobe,
+        tilt=tilt,
+        beside=(*scene.beside, shown),
+    )
+
+
+def _states(jaw: Jaw, device: torch.device) -> Tensor:
+    """State of each position (7,), 255 where there is no tooth."""
+    table = torch.full((7,), 255, dtype=torch.uint8, device=device)
+    for t in jaw.teeth:
+        table[t.position] = int(STATE_INDEX.get(t.state, ToothState.ERUPTED))
+    return table
+
+
+def sample_beside(
+    rng: Generator, specimen: Specimen, camera: Camera, *, near: bool, share: float | None = None
+) -> tuple[Second, ...]:
+    """
+    What lies beside the row that is photographed, in `SECOND_SHARE` of pictures (or in ``share`` of them).
+
+    ``near`` says that the view is as narrow as the levelled crop's: what lies far off is not in it.
+    """
+    if rng.uniform() >= (SECOND_SHARE if share is None else share):
+        return ()
+    sight = camera.position - row_target(specimen.jaw)
+    plane = middle_plane(specimen.bone, rng)
+    in_head = specimen.fleshy and rng.uniform() < HEAD_SHARE  # a clean bone is in no head
+    bodies = []
+    if in_head:
+        bodies.append(soft_parts(rng, specimen.jaw, plane, specimen.bone.surface.device))
+    if not in_head or rng.uniform() < OTHER_HALF_SHARE:
+        second = sample_second(
+            rng,
+            specimen.jaw,
+            specimen.bone,
+            fleshy=specimen.fleshy,
+            age_years=sample_age(rng),
+            sight=sight / np.linalg.norm(sight),
+            near=near,
+            plane=plane,
+            kind="joined" if in_head else None,
+        )
+        bodies.append(second)
+    return tuple(bodies)
 
 
 def _ground(rng: Generator, specimen: Specimen, camera: Camera, gap_mm: float) -> Ground:
@@ -280,15 +429,9 @@ def _labelled(
     )
     tooth = torch.where(hidden, torch.zeros_like(shape(what.tooth)), shape(what.tooth)).to(torch.uint8)
     crown = tooth > 0
-    table = torch.full((7,), 255, dtype=torch.uint8, device=device)
-    for t in specimen.jaw.teeth:
-        table[t.position] = int(STATE_INDEX.get(t.state, ToothState.ERUPTED))
-    state = torch.where(crown, table[tooth.long()], torch.full_like(tooth, 255))
+    state = torch.where(crown, _states(specimen.jaw, device)[tooth.long()], torch.full_like(tooth, 255))
     lingual = torch.where(crown, shape(what.lingual).to(torch.uint8), torch.full_like(tooth, 255))
-    right, down = camera.view_axes()
-    towards = -hits.direction
-    vx = towards[:, 0] * float(right[0]) + towards[:, 1] * float(right[1])
-    vy = towards[:, 0] * float(down[0]) + towards[:, 1] * float(down[1])
+    vx, vy = view_vectors(camera, hits.direction)
     return Scene(
         light=canvas.light,
         material=material,

@@ -118,6 +118,71 @@ def test_two_rows_in_one_photo() -> None:
     assert 0.3 < found.second_row < 0.8
 
 
+def two_rows(main: DrawnRow, other: DrawnRow) -> LabelMaps:
+    """Label maps of two rows in one photo."""
+    a, b = draw(main).channels, draw(other).channels
+    return LabelMaps(np.where(b[CHANNELS["tooth"]][:1] < 0.5, b, a))
+
+
+@pytest.mark.parametrize(
+    ("apart", "turn", "side"),
+    [(62.0, 0.0, "right"), (66.0, 0.0, "left"), (90.0, 14.0, "right"), (66.0, 180.0, "left")],
+)
+def test_no_frame_lies_across_two_rows(apart: float, turn: float, side: str) -> None:
+    """
+    Rows of one size, 16 nominal mm apart and more, side by side, opening like the halves of a jaw, or head to
+    tail: the frame is that of the one in the middle, within the 10 crop px of a row alone.
+    """
+    main = coarse_row(shift=(0.0, 0.0))
+    other = coarse_row(shift=(0.0, apart), turn_deg=turn, side=side)
+    found = find_row(two_rows(main, other), PHOTO)
+    assert found.teeth == (1, 2, 3, 4, 5, 6)
+    assert misplaced_px(found.frame, found.teeth, main) < 10.0
+    assert 0.7 < found.second_row < 1.3
+    alone = find_row(draw(main), PHOTO)
+    assert found.shape == pytest.approx(alone.shape, rel=0.02) and alone.second_row == 0.0
+    assert found.breadth_px == pytest.approx(alone.breadth_px, rel=0.02)
+
+
+def test_the_row_in_the_middle_is_the_one_that_is_meant() -> None:
+    """A slightly larger row at the border gives way; one that is far larger does not."""
+    main = coarse_row(shift=(0.0, 0.0), enlarge=0.23)
+    for enlarge, meant in ((0.25, main), (0.34, None)):
+        other = coarse_row(shift=(0.0, -120.0), enlarge=enlarge)
+        found = find_row(two_rows(main, other), PHOTO)
+        assert misplaced_px(found.frame, found.teeth, meant or other) < 12.0
+        assert found.second_row > 0.3
+
+
+def test_a_row_that_is_cut_gives_way_to_a_whole_one() -> None:
+    """The same size, but three molars are out of the picture."""
+    main, other = coarse_row(shift=(0.0, 30.0)), coarse_row(shift=(185.0, -60.0), side="right")
+    found = find_row(two_rows(main, other), PHOTO)
+    assert misplaced_px(found.frame, found.teeth, main) < 10.0
+    assert 0.2 < found.second_row < 0.8
+
+
+def test_frames_along_the_axis_leave_a_second_row_out() -> None:
+    """Both ways round along the row alone, though a second one lies beside it."""
+    main = coarse_row(range(1, 6), milk=True)
+    with_it = two_rows(
+        main, coarse_row(range(1, 6), milk=True, shift=(0.0, 75.0), turn_deg=10.0, side="right")
+    )
+    for one, other in zip(axis_frames(with_it, PHOTO), axis_frames(draw(main), PHOTO), strict=True):
+        assert one.matrix == pytest.approx(other.matrix, rel=0.02, abs=4.0)
+
+
+def test_wrong_numbers_in_a_row_are_no_second_row() -> None:
+    """A row with every other crown numbered from its far end: the other numbers lie along the same line."""
+    row = coarse_row()
+    channels = draw(row).channels.copy()
+    tooth = channels[CHANNELS["tooth"]]
+    for a, b in ((1, 6), (3, 4)):
+        tooth[[a, b]] = tooth[[b, a]]
+    found = find_row(LabelMaps(channels), PHOTO)
+    assert found.second_row == 0.0
+
+
 def test_row_cut_by_the_border() -> None:
     """Tooth 6 runs out at the right: the side is named, a share of the row lies outside, the frame holds."""
     row = coarse_row(shift=(130.0, 0.0), enlarge=0.28)
