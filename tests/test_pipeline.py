@@ -47,8 +47,9 @@ def test_a_second_row_is_named_and_not_mixed_in(tmp_path):
     An older jaw of the other side 21 nominal mm beside the same jaw: class and ratios are those of the row in
     the middle (3.5 %, as above), with a note that no photo of one row has.
     """
-    main = painted_jaws.jaw(AT_3_5, shift=(0, -60))
-    other = painted_jaws.jaw(dict.fromkeys(range(1, 7), 20.0), shift=(0, 270), side="right")
+    main = painted_jaws.jaw(AT_3_5, shift=(0, -60), turn_deg=12)  # turned, as pixels of level bands repeat
+    older = dict.fromkeys(range(1, 7), 20.0)
+    other = painted_jaws.jaw(older, shift=(0, 270), side="right", turn_deg=12)
     a, b = draw(main).channels, draw(other).channels
     both = np.where(b[CHANNELS["tooth"]][:1] < 0.5, b, a)
     Image.fromarray(paint(LabelMaps(both))).save(tmp_path / "two.png")
