@@ -9,7 +9,7 @@ import pytest
 from painted_jaws import result
 
 from crestgauge.inference.evidence import Quantity
-from crestgauge.inference.fit import ADVICE, Fit, FitLimits, both, check_row, check_search
+from crestgauge.inference.fit import ADVICE, SECOND_ROW, Fit, FitLimits, both, check_row, check_search
 from crestgauge.inference.measured import MeasuredRow, ToothFlag
 
 LIMITS = FitLimits()
@@ -189,6 +189,15 @@ def test_bare_jaw_is_told_from_no_jaw():
     maps = result("adult").maps.channels[:, :384, :512] * 0
     assert reasons(check_search(bare, LabelMaps(maps + 1.0))) == ["not_a_jaw"]
     assert reasons(check_search(bare, LabelMaps(maps))) == ["no_chewing_surface"]
+
+
+def test_a_second_row_is_a_caution_and_no_refusal():
+    """From its share of the row's own label area on; stray patches stay unmentioned."""
+    seen, maps = result("adult").search, result("adult").maps
+    assert check_search(seen, maps) == Fit()
+    beside = check_search(replace(seen, second_row=LIMITS.second_row), maps)
+    assert beside == Fit(cautions=(SECOND_ROW,))
+    assert check_search(replace(seen, second_row=LIMITS.second_row - 0.01), maps) == Fit()
 
 
 def test_limits_are_ordered():

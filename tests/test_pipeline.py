@@ -7,14 +7,19 @@ import re
 import numpy as np
 import painted_jaws
 import pytest
+from drawn_row import draw
+from painted import paint
 from painted_jaws import AT_3_5, photo, reader, result
 from PIL import Image
 
 from crestgauge.inference.build import evidence_of
 from crestgauge.inference.errors import CriteriaError, PhotoError, WeightsError
+from crestgauge.inference.fit import SECOND_ROW
+from crestgauge.inference.maps import LabelMaps
 from crestgauge.inference.pipeline import Reader, ReadOptions
 from crestgauge.inference.reading import Reading
 from crestgauge.inference.rules import propose
+from crestgauge.model.labels import CHANNELS
 
 
 def test_widths_ratios_and_class_of_a_known_jaw():
@@ -35,6 +40,27 @@ def test_widths_ratios_and_class_of_a_known_jaw():
                 assert enamel.value == pytest.approx(1.05 * 9, abs=0.15)
             assert abs(crest.ratio.value - drawn / 9) < 2 * crest.ratio.u
     assert [len(tooth.crests) for tooth in reading.teeth] == [1, 2, 2, 2, 2, 3]
+
+
+def test_a_second_row_is_named_and_not_mixed_in(tmp_path):
+    """
+    An older jaw of the other side 21 nominal mm beside the same jaw: class and ratios are those of the row in
+    the middle (3.5 %, as above), with a note that no photo of one row has.
+    """
+    main = painted_jaws.jaw(AT_3_5, shift=(0, -60), turn_deg=12)  # turned, as pixels of level bands repeat
+    older = dict.fromkeys(range(1, 7), 20.0)
+    other = painted_jaws.jaw(older, shift=(0, 270), side="right", turn_deg=12)
+    a, b = draw(main).channels, draw(other).channels
+    both = np.where(b[CHANNELS["tooth"]][:1] < 0.5, b, a)
+    Image.fromarray(paint(LabelMaps(both))).save(tmp_path / "two.png")
+    found = reader().read(tmp_path / "two.png")
+    assert found.search.second_row == pytest.approx(1.0, abs=0.1)
+    assert (found.reading.age_class, found.reading.side) == ("3.5", "left")
+    for tooth in found.reading.teeth:
+        for crest in tooth.crests:
+            assert crest.ratio.value == pytest.approx(AT_3_5[tooth.position] / 9, rel=0.035)
+    assert SECOND_ROW in found.reading.notes
+    assert SECOND_ROW not in result("adult").reading.notes
 
 
 def test_crest_lines_lie_on_the_drawn_crests():
