@@ -82,16 +82,17 @@ class FitLimits:
         anyhow shows a part of a row only. Ours: 7.0 and more on 105 usable drawn photos, 1.9 to 5.6 on eight
         of nine with a covered row (a gap in the middle makes the other one slender). [1]
     max_bare_end : float
-        ... or a row of unsure numbers, whose crowns end where the bone ends, too. Ours: up to 0.05 on 96
-        usable drawn photos, 0.89 to 1.00 on 11 of 14 with a covered row. [1]
+        ... or a row of unsure numbers, whose crowns end where the bone ends, too. Ours: up to 0.3 on
+        99 of 101 usable drawn photos, 0.89 to 1.00 on 11 of 14 with a covered row. [1]
     min_px_per_mm, caution_px_per_mm : float
         Photo pixels per millimetre. An enamel band of 0.5 to 0.6 mm then has 5 to 6 px: with half a pixel of
         edge error a ratio is known to about 20 %, at 20 px/mm to about 10 % (error propagation for the ratio
         of two bands that share an edge, JCGM 100:2008). [px/mm]
     least_row : float
         A small animal's row over the nominal one, by which the pixels per nominal millimetre may fall below
-        the limit where no card shows the scale: pixels per nominal over pixels per true millimetre are 0.85
-        to 1.14 (middle 95 %) on 96 usable drawn photos. How much deer differ has no source. [1]
+        the limit where no card shows the scale. Ours: pixels per nominal over pixels per true millimetre are
+        0.85 to 1.14 (middle 95 %) on 96 usable drawn photos, less on some fawns, whose milk teeth have other
+        proportions. How much deer differ has no source. [1]
     min_chewing_share : float
         Least share of band, dentine and infundibulum in the crown pixels; a cheek side shows walls only.
         Ours, set on drawn jaws seen from the side and from below. [1]
@@ -112,7 +113,9 @@ class FitLimits:
         [deg]
     min_band_over_blur, caution_band_over_blur : float
         Enamel band over blur sigma. Below 4 a band's width is biased by its own blur (a Gaussian-blurred bar
-        keeps 0.95 of its contrast at 4 sigma, 0.68 at 2), and refused where half of that is not reached. [1]
+        keeps 0.95 of its contrast at 4 sigma, 0.87 at 3, 0.68 at 2). Refused well above 2.4, where the
+        network stops: of whatever blur on drawn photos blurred by 0.32 to 0.72 mm, it says at most 0.28 mm.
+        Those came out at up to 2.7, usable ones at 3.5 and more (717 photos). [1]
     max_blank, blank_level, blank_width : float
         Share of the molars' pixels beside the enamel bands that lie on one blank plateau: a run of
         ``blank_width`` grey levels at or above ``blank_level``. Not tied to 255, since phones and copies
