@@ -318,7 +318,7 @@ _HALF_A_ROW: Final = 0.5
 """Share of the evidence for a row from which something small in a photo is taken for teeth. Ours."""
 _BARE_JAW: Final = 0.08
 """Share of the picture that must be jaw before "no chewing surface" is said rather than "not a jaw". Ours."""
-_JAW_BESIDE: Final = 0.05
+_JAW_BESIDE: Final = 0.02
 """Share of the picture that must be jaw before something small with crowns is a row partly hidden. Ours."""
 _HARDLY_ANY_TEETH: Final = 0.004
 """Share of a square picture that teeth fill where a jaw shows hardly any. Ours."""
