@@ -9,7 +9,7 @@ comes from. What a limit lets through close to it is a caution, which a reading 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -88,15 +88,31 @@ class FitLimits:
         Square of the length of the visible crowns over their area, below which a photo that is refused
         anyhow shows a part of a row only. Ours: 7.0 and more on 105 usable drawn photos, 1.9 to 5.6 on eight
         of nine with a covered row (a gap in the middle makes the other one slender). [1]
+    max_bare_end : float
+        ... or a row of unsure numbers, whose crowns end where the bone ends, too. Ours: up to 0.3 on
+        99 of 101 usable drawn photos, 0.89 to 1.00 on 11 of 14 with a covered row. [1]
     min_px_per_mm, caution_px_per_mm : float
-        Photo pixels per nominal millimetre of the row. An enamel band of 0.5 to 0.6 mm then has 5 to 6 px:
-        with half a pixel of edge error a ratio is known to about 20 %, at 20 px/mm to about 10 % (error
-        propagation for the ratio of two bands that share an edge, JCGM 100:2008). [px/mm]
+        Photo pixels per millimetre. An enamel band of 0.5 to 0.6 mm then has 5 to 6 px: with half a pixel of
+        edge error a ratio is known to about 20 %, at 20 px/mm to about 10 % (error propagation for the ratio
+        of two bands that share an edge, JCGM 100:2008). [px/mm]
+    least_row : float
+        A small animal's row over the nominal one, by which the pixels per nominal millimetre may fall below
+        the limit where no card shows the scale. Ours: pixels per nominal over pixels per true millimetre are
+        0.85 to 1.14 (middle 95 %) on 96 usable drawn photos, less on some fawns, whose milk teeth have other
+        proportions. How much deer differ has no source. [1]
     min_chewing_share : float
         Least share of band, dentine and infundibulum in the crown pixels; a cheek side shows walls only.
         Ours, set on drawn jaws seen from the side and from below. [1]
     side_view_deg : float
         Tilt from which the picture counts as one of the cheek side. [deg]
+    seen_side_deg : float
+        The same as both passes must see it, which say too little of steep views. Ours: the lower of both was
+        at most 39.6 on 13 drawn photos at 36 to 50 degrees, at least 41.3 on four at 68 to 80 with sure
+        numbers. [deg]
+    whole_row_numbers : float
+        Certainty of the tooth numbers from which the fine pass has a whole row before it, so that its scale
+        and its view are believed. Ours: 0.96 and more on tilted drawn photos, and, but for one at 0.93, on
+        those too far away; 0.92 and less on all with a covered row, and on most of a side. [1]
     max_tilt_deg : float
         At 25 degrees a step of 1 mm between two facets moves an edge by 0.47 mm (h tan t), about a whole
         band. [deg]
@@ -104,7 +120,9 @@ class FitLimits:
         [deg]
     min_band_over_blur, caution_band_over_blur : float
         Enamel band over blur sigma. Below 4 a band's width is biased by its own blur (a Gaussian-blurred bar
-        keeps 0.95 of its contrast at 4 sigma, 0.68 at 2), and refused where half of that is not reached. [1]
+        keeps 0.95 of its contrast at 4 sigma, 0.87 at 3, 0.68 at 2). Refused well above 2.4, where the
+        network stops: of whatever blur on drawn photos blurred by 0.32 to 0.72 mm, it says at most 0.28 mm.
+        Those came out at up to 2.7, usable ones at 3.5 and more (717 photos). [1]
     max_blank, blank_level, blank_width : float
         Share of the molars' pixels beside the enamel bands that lie on one blank plateau: a run of
         ``blank_width`` grey levels at or above ``blank_level``. Not tied to 255, since phones and copies
@@ -128,13 +146,17 @@ class FitLimits:
 
     row: RowOptions = field(default_factory=RowOptions)
     min_row_shape: float = 5.5
+    max_bare_end: float = 0.8
     min_px_per_mm: float = 10.0
+    least_row: float = 0.85
     caution_px_per_mm: float = 20.0
     min_chewing_share: float = 0.12
     side_view_deg: float = 58.0
+    seen_side_deg: float = 40.0
+    whole_row_numbers: float = 0.95
     max_tilt_deg: float = 25.0
     caution_tilt_deg: float = 15.0
-    min_band_over_blur: float = 2.5
+    min_band_over_blur: float = 3.0
     caution_band_over_blur: float = 4.0
     max_blank: float = 0.5
     blank_level: int = 200
@@ -171,6 +193,26 @@ class Fit:
     cautions: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Elsewhere:
+    """
+    What others than the fine pass know of its picture.
+
+    Parameters
+    ----------
+    tilt_deg : float or None
+        Tilt that the coarse pass saw; None where the row's own is better known, as by a card. [deg]
+    px_per_mm : float or None
+        Scale of the picture by a card; None without one.
+    """
+
+    tilt_deg: float | None = None
+    px_per_mm: float | None = None
+
+
+_NOTHING_ELSE: Final = Elsewhere()
+
+
 def check_search(search: RowSearch, maps: LabelMaps, limits: FitLimits = LIMITS) -> Fit:
     """
     After the coarse pass: is there a row of teeth, and only one?
@@ -181,66 +223,92 @@ def check_search(search: RowSearch, maps: LabelMaps, limits: FitLimits = LIMITS)
     maps : LabelMaps
         Coarse maps of the photo.
     """
-    if search.frame is None:
-        jaw = float((maps.block("material")[Material.BACKGROUND] < 0.5).mean())
-        if partly_hidden(search, limits) and jaw > _JAW_BESIDE:
-            return Fit(retake=(_rest_of_row(search, limits),))
-        px_per_mm = search.row_length_px / NOMINAL_ROW_MM
-        if _row_evidence(search, limits.row) > _HALF_A_ROW and 0 < px_per_mm < limits.min_px_per_mm:
-            return Fit(retake=(_retake("too_small", px_per_mm, limits.min_px_per_mm),))
-        crown = search.crown_px / COARSE_LONG_SIDE**2
-        if _row_evidence(search, limits.row) > _HALF_A_ROW and jaw > _BARE_JAW and search.teeth:
-            return Fit(retake=(_retake("covered", len(search.teeth), limits.row.min_teeth),))
-        if jaw > _BARE_JAW and crown < _HARDLY_ANY_TEETH:
-            return Fit(retake=(_retake("no_chewing_surface", crown, _HARDLY_ANY_TEETH),))
-        return Fit(retake=(_retake("not_a_jaw", _row_evidence(search, limits.row), 1.0),))
-    if search.second_row >= limits.second_row:
-        return Fit(cautions=(SECOND_ROW,))
-    return Fit()
+    if search.frame is not None:
+        return Fit(cautions=(SECOND_ROW,)) if search.second_row >= limits.second_row else Fit()
+    return Fit(retake=(_no_row(search, maps, limits),))
+
+
+def _no_row(search: RowSearch, maps: LabelMaps, limits: FitLimits) -> Retake:
+    """Why the coarse pass found no row."""
+    jaw = float((maps.block("material")[Material.BACKGROUND] < 0.5).mean())
+    evidence = _row_evidence(search, limits.row)
+    if search.tilt_deg is None:
+        # Bone without a tooth, or no bone: "cheek teeth up" helps both, and a cheek side would show walls.
+        return _retake("not_a_jaw", evidence, 1.0)
+    if search.tilt_deg > limits.max_tilt_deg:
+        return _retake("no_chewing_surface", search.tilt_deg, limits.max_tilt_deg)
+    if partly_hidden(search, limits) and jaw > _JAW_BESIDE:
+        return _rest_of_row(search, limits)
+    px_per_mm, least = search.row_length_px / NOMINAL_ROW_MM, limits.min_px_per_mm * limits.least_row
+    if evidence > _HALF_A_ROW and 0 < px_per_mm < least:
+        return _retake("too_small", px_per_mm, least)
+    if evidence > _HALF_A_ROW and jaw > _BARE_JAW and search.teeth:
+        return _retake("covered", len(search.teeth), limits.row.min_teeth)
+    crown = search.crown_px / COARSE_LONG_SIDE**2
+    if jaw > _BARE_JAW and crown < _HARDLY_ANY_TEETH:
+        # Seen from above, crowns are in view unless something lies over them.
+        return _retake("covered", crown, _HARDLY_ANY_TEETH)
+    return _retake("not_a_jaw", evidence, 1.0)
 
 
 def partly_hidden(search: RowSearch, limits: FitLimits = LIMITS) -> bool:
     """
-    Whether the crowns in view are few for their breadth, as those of a row whose rest is hidden, and that
-    breadth is none of teeth far away.
+    Whether the crowns in view are a part of a row, whose rest is hidden: few for their breadth, or ending
+    where the bone does; and that breadth is none of teeth far away.
     """
-    near = search.breadth_px >= _LEAST_BREADTH_MM * limits.min_px_per_mm
-    return near and 0.0 < search.shape < limits.min_row_shape
+    near = search.breadth_px >= _LEAST_BREADTH_MM * limits.min_px_per_mm * limits.least_row
+    stout = 0.0 < search.shape < limits.min_row_shape
+    return near and (stout or search.bare_end > limits.max_bare_end)
 
 
 _LEAST_BREADTH_MM: Final = 7.0
-"""Area over length of crowns near enough to be read. At the least scale, six of eight drawn rows with a
-hidden rest had more and one as much, three of four stout ones too far away 5.3 to 6.4, one 7.3. [mm] Ours."""
+"""Area over length of crowns near enough to be read. [mm] Ours: drawn rows with a hidden rest have 68 px and
+more, but for one that is broken up; rows far away, with unsure numbers, up to 54."""
 
 
-def both(search: RowSearch, first: Fit, second: Fit, limits: FitLimits = LIMITS) -> Fit:
+def both(search: RowSearch, second: Fit, row: MeasuredRow | None, limits: FitLimits = LIMITS) -> Fit:
     """
     What the two passes found.
 
-    A row that seems too small, or whose teeth cannot be told apart, while it is stout, is partly hidden: its
-    rest is asked for, since going closer would not help. Being stout alone refuses nothing, since a fawn's
-    row of four teeth is, and nothing is said of it where the side walls in view make it so.
+    Where the fine pass is not sure to have a whole row before it, and the coarse pass saw crowns that are
+    partly hidden, the rest is asked for first: "too small" then was said of a part that was taken for the
+    whole, and going closer would not help. Looking so refuses nothing alone, since a fawn's row of four teeth
+    is stout, and nothing is said of it where the side walls in view make it so. Only a row that runs into the
+    border is refused for its numbers alone: cut at its back, it has been read from the wrong end.
     """
     found = second.retake
     reasons = {item.reason for item in found}
-    if reasons & _OF_A_PART and not reasons & _FROM_THE_SIDE and partly_hidden(search, limits):
+    if _is_whole(row, limits) or reasons & _FROM_THE_SIDE:
+        return second
+    if partly_hidden(search, limits) if found else search.borders:
         rest = _rest_of_row(search, limits)
         found = (rest, *(item for item in found if item.reason not in {*_OF_A_PART, rest.reason}))
-    return Fit(retake=first.retake + found, cautions=first.cautions + second.cautions)
+    return replace(second, retake=found)
 
 
-_OF_A_PART: Final = frozenset({"too_small", "teeth_unclear"})
+def _is_whole(row: MeasuredRow | None, limits: FitLimits) -> bool:
+    return row is not None and row.number_p >= limits.whole_row_numbers
+
+
+_OF_A_PART: Final = frozenset({"too_small", "teeth_unclear", "not_a_jaw"})
 _FROM_THE_SIDE: Final = frozenset({"tilted", "no_chewing_surface"})
 
 
 def _rest_of_row(search: RowSearch, limits: FitLimits) -> Retake:
-    return _retake("cut_off" if search.borders else "covered", search.shape, limits.min_row_shape)
+    if search.borders:
+        return _retake("cut_off", len(search.borders), 0)
+    if 0.0 < search.shape < limits.min_row_shape:
+        return _retake("covered", search.shape, limits.min_row_shape)
+    return _retake("covered", search.bare_end, limits.max_bare_end)
 
 
-def _check_scale(frame: RowFrame, limits: FitLimits) -> Fit:
-    px_per_mm = CROP_PX_PER_MM / frame.scale
-    if px_per_mm < limits.min_px_per_mm:
-        return Fit(retake=(_retake("too_small", px_per_mm, limits.min_px_per_mm),))
+def _check_scale(frame: RowFrame, limits: FitLimits, known: float | None) -> Fit:
+    """``known``: the scale by a card; without one the nominal row's, of an animal of unknown size."""
+    px_per_mm, least = known, limits.min_px_per_mm
+    if px_per_mm is None:
+        px_per_mm, least = CROP_PX_PER_MM / frame.scale, limits.min_px_per_mm * limits.least_row
+    if px_per_mm < least:
+        return Fit(retake=(_retake("too_small", px_per_mm, least),))
     if px_per_mm < limits.caution_px_per_mm:
         return Fit(
             cautions=(
@@ -261,7 +329,7 @@ _HALF_A_ROW: Final = 0.5
 """Share of the evidence for a row from which something small in a photo is taken for teeth. Ours."""
 _BARE_JAW: Final = 0.08
 """Share of the picture that must be jaw before "no chewing surface" is said rather than "not a jaw". Ours."""
-_JAW_BESIDE: Final = 0.05
+_JAW_BESIDE: Final = 0.02
 """Share of the picture that must be jaw before something small with crowns is a row partly hidden. Ours."""
 _HARDLY_ANY_TEETH: Final = 0.004
 """Share of a square picture that teeth fill where a jaw shows hardly any. Ours."""
@@ -274,6 +342,7 @@ def check_row(
     frame: RowFrame,
     photo_size: tuple[int, int],
     limits: FitLimits = LIMITS,
+    elsewhere: Elsewhere = _NOTHING_ELSE,
 ) -> Fit:
     """
     After the fine pass: view, sharpness, light and completeness.
@@ -285,6 +354,7 @@ def check_row(
         Fine maps, the crop they belong to (H, W, 3), and how it lies in the photo.
     photo_size : tuple of int
         (width, height) of the upright photo. [px]
+    elsewhere : Elsewhere
     """
     if row is None:
         return Fit(retake=(_retake("not_a_jaw", 0.0, 1.0),))
@@ -292,11 +362,11 @@ def check_row(
     share = float(chewing.sum() / max(crown.sum(), 1))
     if share < limits.min_chewing_share:
         return Fit(retake=(_retake("no_chewing_surface", share, limits.min_chewing_share),))
-    if row.tilt_deg is not None and row.tilt_deg.value > limits.side_view_deg:
-        # Seen from the side, nothing else that is measured means what it says.
-        return Fit(retake=(_retake("no_chewing_surface", row.tilt_deg.value, limits.side_view_deg),))
+    from_the_side = _check_side(row, elsewhere.tilt_deg, limits)
+    if from_the_side:  # then nothing else that is measured means what it says
+        return Fit(retake=from_the_side)
     checks = (
-        _check_scale(frame, limits),
+        _check_scale(frame, limits, elsewhere.px_per_mm),
         _check_tilt(row, limits),
         _check_blur(row, frame, limits),
         _check_light(crop, crown, soft, limits),
@@ -325,6 +395,26 @@ def _areas(maps: LabelMaps) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArr
     first = CHANNELS["tooth"].start
     molar = sum(maps.channels[first + k, ::_STEP, ::_STEP] for k in MOLARS) > 0.5
     return crown, chewing, crown & molar & (best != Material.ENAMEL_BAND)
+
+
+def _check_side(row: MeasuredRow, coarse_deg: float | None, limits: FitLimits) -> tuple[Retake, ...]:
+    """
+    Whether the picture shows the cheek or tongue side.
+
+    No network knows a steep view well. The coarse pass says too little of it, the fine pass now and then far
+    too much, so both must see it. Where the fine pass does not know the teeth, the coarse pass counts alone,
+    and a tilt of which it says so much hides them.
+    """
+    own = None if row.tilt_deg is None else row.tilt_deg.value
+    if coarse_deg is None:
+        tilt, limit = own, limits.side_view_deg
+    elif _is_whole(row, limits):
+        tilt, limit = None if own is None else min(own, coarse_deg), limits.seen_side_deg
+    else:
+        tilt, limit = coarse_deg, limits.max_tilt_deg
+    if tilt is None or tilt <= limit:
+        return ()
+    return (_retake("no_chewing_surface", tilt, limit),)
 
 
 def _check_tilt(row: MeasuredRow, limits: FitLimits) -> Fit:

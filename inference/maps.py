@@ -74,6 +74,11 @@ class RowFrame:
         """Crop pixels per photo pixel."""
         return float(np.hypot(self.matrix[0, 0], self.matrix[1, 0]))
 
+    def moved(self, left: float, top: float) -> RowFrame:
+        """The same frame for a photo of which its own is the part from (left, top) on. [photo px]"""
+        linear, offset = self.matrix[:, :2], self.matrix[:, 2]
+        return RowFrame(np.column_stack([linear, offset - linear @ np.array([left, top])]))
+
     def to_photo(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Points (x, y) of the crop, shape (N, 2), in pixels of the upright photo."""
         linear, offset = self.matrix[:, :2], self.matrix[:, 2]

@@ -26,7 +26,7 @@ from crestgauge.inference.card.straighten import LEAST_TILT_DEG, straightened, s
 from crestgauge.inference.criteria import Criteria, load_criteria
 from crestgauge.inference.edge_file import load_edge_model, load_look_bias
 from crestgauge.inference.evidence import Quantity, RowEvidence
-from crestgauge.inference.fit import Fit, FitLimits, both, check_row, check_search
+from crestgauge.inference.fit import Elsewhere, Fit, FitLimits, both, check_row, check_search
 from crestgauge.inference.looks import look_of
 from crestgauge.inference.maps import LabelMaps, RowFrame
 from crestgauge.inference.measure import MeasureOptions, measure_row, to_evidence
@@ -35,7 +35,7 @@ from crestgauge.inference.networks import Network, coarse_view, warp_crop
 from crestgauge.inference.photo import LIMITS as PHOTO_LIMITS
 from crestgauge.inference.photo import Photo, PhotoLimits, read_photo
 from crestgauge.inference.reading import Box, PhotoRef, Reading, Side, Versions
-from crestgauge.inference.row import RowSearch, axis_frames, find_row
+from crestgauge.inference.row import RowSearch, axis_frames, closer_box, find_row
 from crestgauge.inference.rules import Proposal, propose
 from crestgauge.inference.version import VERSION
 from crestgauge.model.local import SHIPPED, find_set
@@ -46,6 +46,8 @@ DOUBT_COST: Final = 0.05
 (0.11 and more on drawn photos). Ours."""
 REASON_NUMBERS: Final = 0.8
 """Certainty of the tooth numbers from which the fine pass may say why a photo is refused. Ours."""
+WHOLE_ROW: Final = 4
+"""Fewest teeth in line that a closer look takes for a row: a fawn has four."""
 MOST_THREADS: Final = 4
 """More threads than this no longer make one session call faster on pictures of this size."""
 
@@ -226,16 +228,11 @@ class Reader:
         card, photo, turn = self._use_card(photo)
         size = (photo.width, photo.height)
         limits = self.options.fit_limits
-        view = coarse_view(photo.pixels)
-        coarse_maps = self._coarse.run(view.pixels)
-        search = find_row(coarse_maps, size, limits.row)
-        first = check_search(search, coarse_maps, limits)
-        others = axis_frames(coarse_maps, size, limits.row)
-        del coarse_maps  # 17 MB less at the peak, which is inside the fine session
-        look = self._best_look(photo, search.frame, others, view.edge_colour)
+        search, first, others, colour = self._search(photo)
+        look = self._best_look(photo, search.frame, others, colour)
         row = None if look is None else look.row
         if search.frame is None:
-            first = self._reason(look, first, size)
+            first = self._reason(look, search, first, size)
         if look is None or (search.frame is None and first.retake):
             return Result(
                 photo=photo,
@@ -245,15 +242,18 @@ class Reader:
                 straightening=turn,
             )
         frame, crop, maps = look.frame, look.crop, look.maps
+        scale, elsewhere = None, Elsewhere(tilt_deg=search.tilt_deg)
         if card is not None and row is not None:
             row = _with_card_tilt(row, card, turn)
-        second = check_row(row, maps, crop, frame, size, limits)
-        fit = both(search, first, second, limits)
+            scale = self._scale(row, card, turn)
+            elsewhere = Elsewhere(px_per_mm=scale)
+        second = check_row(row, maps, crop, frame, size, limits, elsewhere)
+        fit = both(search, second, row, limits)
+        fit = replace(fit, cautions=first.cautions + fit.cautions)
         evidence = None if row is None else round_evidence(to_evidence(row))
         proposal = None if evidence is None else propose(evidence, self.criteria)
         measured = None
         if row is not None and evidence is not None:
-            scale = None if card is None else self._scale(row, card, turn)
             measured = plain_values(row, evidence, scale, to_photo=None if turn is None else _inverse(turn))
         return Result(
             photo=photo,
@@ -268,6 +268,31 @@ class Reader:
             card=card,
             straightening=turn,
         )
+
+    def _search(
+        self, photo: Photo
+    ) -> tuple[RowSearch, Fit, tuple[RowFrame, ...], tuple[float, float, float]]:
+        """
+        The coarse pass: what it found, why that is no row, frames along the crowns, colour of the border.
+
+        Where it finds no row in a photo most of which shows something else, it looks closer: at a row of
+        four teeth and more it finds there, since fewer in line may be anything.
+        """
+        limits, size = self.options.fit_limits, (photo.width, photo.height)
+        view = coarse_view(photo.pixels)
+        maps = self._coarse.run(view.pixels)
+        search = find_row(maps, size, limits.row)
+        first, others = check_search(search, maps, limits), axis_frames(maps, size, limits.row)
+        box = None if search.frame is not None else closer_box(maps, size)
+        if box is not None:
+            left, top, right, bottom = box
+            part = coarse_view(np.ascontiguousarray(photo.pixels[top:bottom, left:right]))
+            maps = self._coarse.run(part.pixels)
+            closer = find_row(maps, (right - left, bottom - top), limits.row)
+            if closer.frame is not None and len(closer.teeth) >= WHOLE_ROW:
+                search = replace(closer, frame=closer.frame.moved(left, top))
+                first = check_search(search, maps, limits)
+        return search, first, others, view.edge_colour
 
     def _best_look(
         self,
@@ -296,7 +321,7 @@ class Reader:
             return None
         return self._levelled(photo, max(tried, key=itemgetter(0))[1], colour)
 
-    def _reason(self, look: _Look | None, first: Fit, size: tuple[int, int]) -> Fit:
+    def _reason(self, look: _Look | None, search: RowSearch, first: Fit, size: tuple[int, int]) -> Fit:
         """
         Why a photo is refused in which the coarse pass found no row: for what the fine pass finds wrong with
         it, where that knows its teeth well enough to say; nothing where it proves the row.
@@ -306,8 +331,9 @@ class Reader:
             return first
         if self._proves(look.row):
             return Fit()
-        found = check_row(look.row, look.maps, look.crop, look.frame, size, limits)
-        return found if found.retake else first
+        elsewhere = Elsewhere(tilt_deg=search.tilt_deg)
+        found = check_row(look.row, look.maps, look.crop, look.frame, size, limits, elsewhere)
+        return both(search, found, look.row, limits) if found.retake else first
 
     def _proves(self, row: MeasuredRow | None) -> bool:
         """Numbers are sure, and nothing else about the teeth speaks against them."""

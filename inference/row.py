@@ -131,6 +131,13 @@ class RowSearch:
         they lie together, whatever their numbers; 0 where there is hardly any crown. [1]
     breadth_px : float
         That area over that length, 0 likewise. [photo px]
+    tilt_deg : float or None
+        How far from straight above the network sees these crowns; None where there is hardly any. It says too
+        little of a steep view, but goes up with it. [deg]
+    bare_end : float
+        Share of the ground beyond one end of the crowns, as far as they are broad, that is neither bone nor
+        crown, at the end where it is larger. Bone goes on behind the last tooth and before the first, so
+        where crowns end at something else, that lies over the rest. [1]
     """
 
     frame: RowFrame | None
@@ -145,6 +152,8 @@ class RowSearch:
     row_length_px: float
     shape: float = 0.0
     breadth_px: float = 0.0
+    tilt_deg: float | None = None
+    bare_end: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -218,8 +227,16 @@ def find_row(maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions |
     own_px = float(np.count_nonzero(labels))
     shape = length**2 / max(own_px, 1.0)
     breadth_px = own_px / length * max(photo_size) / COARSE_LONG_SIDE if length else 0.0
+    tilt_deg = None if crowns is None else _mean_tilt_deg(maps, labels)
+    bare_end = 0.0 if crowns is None else _bare_end(maps, labels, crowns)
     if rows.best is None:
-        return replace(_nothing(crown_px, patches), shape=shape, breadth_px=breadth_px)
+        return replace(
+            _nothing(crown_px, patches),
+            shape=shape,
+            breadth_px=breadth_px,
+            tilt_deg=tilt_deg,
+            bare_end=bare_end,
+        )
     transform, inliers = rows.best
     transform = _refine(labels, patches, transform, inliers)
     score, near = _support(labels, transform)
@@ -243,7 +260,59 @@ def find_row(maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions |
         row_length_px=scale * NOMINAL_ROW_MM,
         shape=shape,
         breadth_px=breadth_px,
+        tilt_deg=tilt_deg,
+        bare_end=bare_end,
     )
+
+
+def closer_box(maps: LabelMaps, photo_size: tuple[int, int]) -> tuple[int, int, int, int] | None:
+    """
+    The part of a photo that a second coarse pass should look at, at least twice as large as the first did.
+
+    Teeth a few coarse pixels wide are not seen, or not told from each other; bone is seen from further away.
+
+    Parameters
+    ----------
+    maps : LabelMaps
+        Coarse maps of the photo.
+    photo_size : tuple of int
+        (width, height) of the upright photo. [photo px]
+
+    Returns
+    -------
+    tuple of int or None
+        Left, top, right and bottom (the last two not included) round all patches of bone or crown that are
+        not much smaller than the largest, with a margin. None where there is none, or where they take more
+        than half of the photo's long side. [photo px]
+    """
+    size = coarse_size(photo_size)
+    bone = (maps.block("material")[0] < 0.5) | (maps.block("tooth")[0] < 0.5)
+    inside = np.ascontiguousarray(bone[: size[1], : size[0]]).astype(np.uint8)
+    count, _, stats, _ = cv2.connectedComponentsWithStats(inside, connectivity=8)
+    if count < 2:
+        return None
+    area = stats[1:, cv2.CC_STAT_AREA]
+    boxes = stats[1:][area >= max(_LEAST_BONE_PX, _SIDE_PIECE * area.max())]
+    if not len(boxes):
+        return None
+    low = boxes[:, :2].min(axis=0)
+    high = (boxes[:, :2] + boxes[:, 2:4]).max(axis=0)
+    margin = _CLOSER_MARGIN * (high - low).max()
+    low, high = np.maximum(low - margin, 0), np.minimum(high + margin, size)
+    if 2 * (high - low).max() > max(size):
+        return None
+    factor = max(photo_size) / COARSE_LONG_SIDE
+    left, top = (int(v) for v in low * factor)
+    right, bottom = (min(int(np.ceil(v)), n) for v, n in zip(high * factor, photo_size, strict=True))
+    return left, top, right, bottom
+
+
+_LEAST_BONE_PX = 40
+"""Smaller patches of bone or crown are flicker. [coarse px^2]"""
+_SIDE_PIECE = 0.2
+"""Patches of less than this share of the largest are not looked at again. [1]"""
+_CLOSER_MARGIN = 0.3
+"""Margin of the closer look, over the long side of what is in it. [1]"""
 
 
 def axis_frames(
@@ -289,6 +358,44 @@ def _along(labels: NDArray[np.uint8]) -> tuple[FloatArray, FloatArray, FloatArra
     return middle, axis, np.percentile((points - middle) @ axis, [1.0, 99.0])
 
 
+def _mean_tilt_deg(maps: LabelMaps, labels: NDArray[np.uint8]) -> float:
+    """Angle of the mean line of sight over all crown pixels to the normal of the chewing surface. [deg]"""
+    height, width = labels.shape
+    across = maps.block("tilt")[:, :height, :width][:, labels > 0].mean(axis=1)
+    return float(np.degrees(np.arcsin(min(float(np.hypot(*across)), 1.0))))
+
+
+def _bare_end(
+    maps: LabelMaps, labels: NDArray[np.uint8], crowns: tuple[FloatArray, FloatArray, FloatArray]
+) -> float:
+    """See `RowSearch.bare_end`; 0 at an end that lies at the picture's border."""
+    middle, axis, reach = crowns
+    height, width = labels.shape
+    solid = (maps.block("material")[0, :height, :width] < 0.5) | (labels > 0)
+    breadth = np.count_nonzero(labels) / max(float(np.ptp(reach)), 1.0)
+    across = np.array([-axis[1], axis[0]])
+    rows, cols = np.nonzero(labels)
+    points = np.stack([cols, rows], axis=1) - middle
+    along, beside = points @ axis, points @ across
+    bare = 0.0
+    for end, outward in ((reach[0], -1.0), (reach[1], 1.0)):
+        # A row is bowed, so the strip goes on from its own end.
+        near = beside[np.abs(along - end) < breadth]
+        aside = float(np.median(near)) if len(near) else 0.0
+        steps = end + outward * breadth * np.linspace(0.1, 1.2, 24)
+        strip = aside + breadth * np.linspace(-0.3, 0.3, 7)
+        at = np.rint(middle + steps[:, None, None] * axis + strip[None, :, None] * across).astype(int)
+        inside = (at >= 0).all(axis=2) & (at[..., 0] < width) & (at[..., 1] < height)
+        if inside.mean() > _END_IN_SIGHT:
+            x, y = at[inside].T
+            bare = max(bare, float(np.mean(~solid[y, x])))
+    return bare
+
+
+_END_IN_SIGHT = 0.3
+"""Share of the ground beyond an end of the crowns that must lie in the picture to be judged. [1]"""
+
+
 _FIVE = (1, 2, 3, 4, 5)
 _LEAST_CROWN_PX = 200
 """Crown area below which no axis is believed. [coarse px^2]"""
@@ -303,7 +410,7 @@ def coarse_size(photo_size: tuple[int, int]) -> tuple[int, int]:
 def _labels(maps: LabelMaps, size: tuple[int, int]) -> NDArray[np.uint8]:
     """Tooth number per coarse pixel inside the photo, 0 = none."""
     block = maps.block("tooth")[:, : size[1], : size[0]]
-    best = np.ascontiguousarray(block[1])
+    best = block[1].copy()  # is overwritten
     labels = np.ones(best.shape, dtype=np.uint8)
     for k in range(2, N_TEETH + 1):
         higher = block[k] > best

@@ -9,7 +9,16 @@ import pytest
 from painted_jaws import result
 
 from crestgauge.inference.evidence import Quantity
-from crestgauge.inference.fit import ADVICE, SECOND_ROW, Fit, FitLimits, both, check_row, check_search
+from crestgauge.inference.fit import (
+    ADVICE,
+    SECOND_ROW,
+    Elsewhere,
+    Fit,
+    FitLimits,
+    both,
+    check_row,
+    check_search,
+)
 from crestgauge.inference.measured import MeasuredRow, ToothFlag
 
 LIMITS = FitLimits()
@@ -27,7 +36,7 @@ REASONS = {
 }
 
 
-def check(row: MeasuredRow | None = None, *, crop: np.ndarray | None = None, maps=None):
+def check(row: MeasuredRow | None = None, *, crop: np.ndarray | None = None, maps=None, elsewhere=None):
     """`check_row` on the painted adult jaw, with something changed."""
     found = result("adult")
     return check_row(
@@ -36,6 +45,7 @@ def check(row: MeasuredRow | None = None, *, crop: np.ndarray | None = None, map
         found.crop if crop is None else crop,
         found.frame,
         (found.photo.width, found.photo.height),
+        elsewhere=elsewhere or Elsewhere(),
     )
 
 
@@ -70,7 +80,8 @@ def test_unknown_tilt_and_blur_refuse_nothing():
 
 
 @pytest.mark.parametrize(
-    ("times", "refused", "cautioned"), [(4.1, False, False), (3.9, False, True), (2.4, True, False)]
+    ("times", "refused", "cautioned"),
+    [(4.1, False, False), (3.9, False, True), (3.1, False, True), (2.9, True, False)],
 )
 def test_blur_is_judged_by_the_measured_enamel(times, refused, cautioned):
     """The painted jaw's enamel bands are 9 * 1.05 px wide."""
@@ -157,13 +168,19 @@ def test_scale():
     found = result("adult")
     size = (found.photo.width, found.photo.height)
 
-    def at(px_per_mm: float):
+    def at(px_per_mm: float, by_card: float | None = None):
         frame = RowFrame(np.eye(2, 3) * CROP_PX_PER_MM / px_per_mm)
-        return check_row(replace(found.row, blur_px=None), found.maps, found.crop, frame, size)
+        row = replace(found.row, blur_px=None)
+        elsewhere = Elsewhere(px_per_mm=by_card)
+        return check_row(row, found.maps, found.crop, frame, size, elsewhere=elsewhere)
 
-    assert reasons(at(9.9)) == ["too_small"]
-    assert reasons(at(10.1)) == [] and at(10.1).cautions
-    assert at(20.1) == at(40.0)
+    # 10 px per mm of the smallest animals, whose row is 0.85 of the nominal one; 10 by a card.
+    assert reasons(at(8.4)) == ["too_small"] and at(8.4).retake[0].limit == pytest.approx(8.5)
+    assert reasons(at(8.6)) == [] and at(8.6).cautions
+    assert reasons(at(12.0, by_card=9.9)) == ["too_small"]
+    assert at(12.0, by_card=9.9).retake[0].measured == 9.9
+    assert reasons(at(7.0, by_card=10.1)) == [] and at(7.0, by_card=10.1).cautions
+    assert at(20.1) == at(40.0) == at(7.0, by_card=20.1)
     assert at(20.1).cautions == ()
 
 
@@ -172,9 +189,30 @@ def test_a_side_view_is_no_chewing_surface_and_nothing_else():
     assert reasons(fit) == ["no_chewing_surface"]
 
 
+def seen(fine: float | None, coarse: float | None, p: float = 1.0) -> list[str]:
+    """Reasons for a row that the fine pass sees at one tilt, with numbers that sure, and the coarse pass at
+    another."""
+    tilt = None if fine is None else Quantity(fine, 3.0)
+    return reasons(check(replace(with_numbers(p), tilt_deg=tilt), elsewhere=Elsewhere(tilt_deg=coarse)))
+
+
+def test_both_passes_must_see_the_side():
+    """On drawn photos at 48 and 51 degrees the fine pass saw 83 and 61, the coarse pass 28 and 31."""
+    assert seen(83, 28) == seen(61, 31) == seen(39, 45) == ["tilted"]
+    assert seen(41, 41) == seen(60, 48) == ["no_chewing_surface"]
+    assert seen(5, 48) == seen(None, 48) == []
+
+
+def test_where_the_teeth_are_not_known_the_coarse_pass_says_whether_it_is_the_side():
+    """On drawn photos at 72 and 73 degrees the fine pass saw 36 and 14, the coarse pass 28 and 46."""
+    assert seen(36, 28, p=0.74) == seen(14, 46, p=0.72) == seen(None, 40, p=0.7) == ["no_chewing_surface"]
+    assert seen(41, 24, p=0.74) == ["tilted"]
+    assert seen(36, None, p=0.94) == ["tilted"]  # by a card
+
+
 def test_a_few_teeth_far_away_are_too_small_rather_than_no_jaw():
     bare = result("bare").search
-    far = replace(bare, teeth=(4, 5), fill=0.9, order_score=0.9, row_length_px=290.0)
+    far = replace(bare, teeth=(4, 5), fill=0.9, order_score=0.9, row_length_px=290.0, tilt_deg=5.0)
     maps = result("adult").maps
     fit = check_search(far, maps)
     assert reasons(fit) == ["too_small"] and fit.retake[0].measured == pytest.approx(290 / 82)
@@ -182,13 +220,19 @@ def test_a_few_teeth_far_away_are_too_small_rather_than_no_jaw():
     assert reasons(check_search(replace(far, row_length_px=1600.0), maps)) != ["too_small"]
 
 
-def test_bare_jaw_is_told_from_no_jaw():
+def test_bone_with_hardly_a_tooth_is_told_from_no_jaw():
+    """No tooth at all: no row to be seen. A bit of one seen from above: the rest is covered, else it would be
+    in view. Seen from the side: no chewing surface. Without bone, crowns may be anything."""
     from crestgauge.inference.maps import LabelMaps
 
     bare = result("bare").search
-    maps = result("adult").maps.channels[:, :384, :512] * 0
-    assert reasons(check_search(bare, LabelMaps(maps + 1.0))) == ["not_a_jaw"]
-    assert reasons(check_search(bare, LabelMaps(maps))) == ["no_chewing_surface"]
+    empty = result("adult").maps.channels[:, :384, :512] * 0
+    bone, nothing = LabelMaps(empty), LabelMaps(empty + 1.0)
+    assert reasons(check_search(bare, bone)) == reasons(check_search(bare, nothing)) == ["not_a_jaw"]
+    bit = replace(bare, crown_px=400.0, tilt_deg=10.0)
+    assert reasons(check_search(bit, bone)) == ["covered"]
+    assert reasons(check_search(bit, nothing)) == ["not_a_jaw"]
+    assert reasons(check_search(replace(bit, tilt_deg=26.0), bone)) == ["no_chewing_surface"]
 
 
 def test_a_second_row_is_a_caution_and_no_refusal():
@@ -232,28 +276,60 @@ def test_crowns_too_few_for_their_breadth_are_part_of_a_row():
     assert (fit.retake[0].measured, fit.retake[0].limit) == (4.0, LIMITS.min_row_shape)
     assert reasons(check_search(replace(stout, borders=("left",)), maps)) == ["cut_off"]
     assert check_search(replace(stout, frame=seen.frame), maps) == Fit()
-    assert seen.breadth_px > 7 * LIMITS.min_px_per_mm
-    far = replace(stout, breadth_px=7 * LIMITS.min_px_per_mm - 1, row_length_px=300.0)
+    least = 7 * LIMITS.min_px_per_mm * LIMITS.least_row
+    assert seen.breadth_px > least
+    far = replace(stout, breadth_px=least - 1, row_length_px=300.0)
     assert reasons(check_search(far, maps)) == ["too_small"]
     nothing = replace(maps, channels=maps.channels * 0)
     nothing.block("material")[0] = 1.0
     assert reasons(check_search(replace(result("bare").search, shape=4.0), nothing)) == ["not_a_jaw"]
 
 
+def test_crowns_that_end_where_the_bone_ends_are_part_of_a_row():
+    found, maps = result("adult").search, result("adult").maps
+    ends = replace(found, frame=None, bare_end=0.81, order_score=0.0)
+    fit = check_search(ends, maps)
+    assert reasons(fit) == ["covered"]
+    assert (fit.retake[0].measured, fit.retake[0].limit) == (0.81, LIMITS.max_bare_end)
+    assert reasons(check_search(replace(ends, borders=("left",)), maps)) == ["cut_off"]
+    assert reasons(check_search(replace(ends, bare_end=0.79), maps)) == ["not_a_jaw"]
+    assert reasons(check_search(replace(ends, tilt_deg=26.0), maps)) == ["no_chewing_surface"]
+
+
+def small_row(p: float) -> tuple[MeasuredRow, Fit]:
+    """The adult's row three times too far away, with numbers that sure."""
+    found = result("adult")
+    far = replace(found.frame, matrix=found.frame.matrix * 3.0)
+    row = replace(with_numbers(p), blur_px=None)
+    return row, check_row(row, found.maps, found.crop, far, (found.photo.width, found.photo.height))
+
+
 def test_part_of_a_row_is_not_called_small_or_unclear():
     """Only where it is refused for that already: a fawn's row of four teeth is as stout, and is read."""
     found = result("adult")
-    size = (found.photo.width, found.photo.height)
-    stout = replace(found.search, shape=4.0)
-    far = replace(found.frame, matrix=found.frame.matrix * 3.0)
-    small = check_row(replace(found.row, blur_px=None), found.maps, found.crop, far, size)
+    row, small = small_row(0.91)
     assert reasons(small) == ["too_small"]
-    assert reasons(both(stout, Fit(), small)) == ["covered"]
-    assert reasons(both(found.search, Fit(), small)) == ["too_small"]
-    unclear = check(with_numbers(0.5))
-    assert reasons(both(stout, Fit(), unclear)) == ["covered"]
-    tilted = Fit(retake=small.retake + check(replace(found.row, tilt_deg=Quantity(40.0, 3.0))).retake)
-    assert reasons(both(stout, Fit(), tilted)) == ["too_small", "tilted"]
-    assert both(stout, Fit(), check()) == check()
+    for part in (replace(found.search, shape=4.0), replace(found.search, bare_end=1.0)):
+        assert reasons(both(part, small, row)) == ["covered"]
+        tilted = Fit(retake=small.retake + check(replace(row, tilt_deg=Quantity(40.0, 3.0))).retake)
+        assert reasons(both(part, tilted, row)) == ["too_small", "tilted"]
+        assert reasons(both(part, check(with_numbers(0.5)), with_numbers(0.5))) == ["covered"]
+        assert both(part, check(), with_numbers(0.91)) == check()
+    assert reasons(both(found.search, small, row)) == ["too_small"]
     fawn = result("fawn")
     assert fawn.search.shape < LIMITS.min_row_shape and fawn.reading.outcome == "clear"
+
+
+def test_a_whole_row_is_no_part_however_it_looks():
+    """What is far away looks stout to the coarse pass, whose pixels are as large as a tooth is broad."""
+    row, small = small_row(0.96)
+    stout = replace(result("adult").search, shape=4.0, bare_end=1.0)
+    assert reasons(both(stout, small, row)) == ["too_small"]
+
+
+def test_a_row_of_unsure_numbers_that_runs_into_the_border_is_cut_off():
+    """It may be numbered from the wrong end; with sure numbers the first tooth may touch the border."""
+    cut = replace(result("adult").search, borders=("right",))
+    assert reasons(both(cut, Fit(), with_numbers(0.92))) == ["cut_off"]
+    assert both(cut, Fit(), with_numbers(0.96)) == Fit()
+    assert both(result("adult").search, Fit(), with_numbers(0.92)) == Fit()

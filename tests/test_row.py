@@ -16,6 +16,7 @@ from crestgauge.inference.maps import CROP_SIZE, NOMINAL_ROW_MM, LabelMaps, RowF
 from crestgauge.inference.row import (
     CROP_PX_PER_MM,
     axis_frames,
+    closer_box,
     coarse_size,
     find_row,
     nominal_centres_px,
@@ -267,3 +268,88 @@ def test_shape_is_length_squared_over_area() -> None:
     assert find_row(LabelMaps(channels), PHOTO).shape == pytest.approx((0.98 * 99) ** 2 / 3000, rel=0.01)
     tooth[1:], tooth[0] = 0.0, 1.0
     assert find_row(LabelMaps(channels), PHOTO).shape == 0.0
+
+
+def bar(bone: slice, *, tilt: tuple[float, float] = (0.0, 0.0)) -> LabelMaps:
+    """Crowns 300 x 30 px in a bone between these columns and 20 px broader on either side."""
+    channels = np.zeros((N_CHANNELS, COARSE[1], COARSE[0]), dtype=np.float32)
+    tooth, material = channels[CHANNELS["tooth"]], channels[CHANNELS["material"]]
+    tooth[0] = material[0] = 1.0
+    material[0, 180:250, bone], material[1, 180:250, bone] = 0.0, 1.0
+    for k, x in enumerate(range(100, 400, 50)):
+        tooth[0, 200:230, x : x + 50], tooth[k + 1, 200:230, x : x + 50] = 0.0, 1.0
+        material[:, 200:230, x : x + 50] = 0.0
+        material[2, 200:230, x : x + 50] = 1.0
+    channels[CHANNELS["tilt"]] = np.reshape(tilt, (2, 1, 1))
+    return LabelMaps(channels)
+
+
+@pytest.mark.parametrize(
+    ("bone", "share"),
+    [(slice(40, 460), 0.0), (slice(40, 401), 1.0), (slice(99, 460), 1.0), (slice(40, 418), 0.5)],
+)
+def test_crowns_end_in_bone_or_where_it_ends(bone: slice, share: float) -> None:
+    """
+    Looked at are 1.1 breadths, 33 px, from a tenth of one on, that is columns 400 to 433, as the crowns' own
+    end is taken at 1 % of their length.
+    """
+    assert find_row(bar(bone), PHOTO).bare_end == pytest.approx(share, abs=0.06)  # 24 steps
+    turned = LabelMaps(np.ascontiguousarray(bar(bone).channels.transpose(0, 2, 1)))
+    assert find_row(turned, PHOTO[::-1]).bare_end == pytest.approx(share, abs=0.06)
+
+
+def test_an_end_at_the_border_is_not_bare() -> None:
+    """A photo that ends with the crowns shows nothing of what lies beyond; padding is no ground."""
+    narrow = (1200, 1500)  # 410 coarse px wide
+    assert coarse_size(narrow) == (410, 512)
+    maps = np.pad(bar(slice(40, 401)).channels, ((0, 0), (0, 128), (0, 0)))
+    assert find_row(LabelMaps(np.ascontiguousarray(maps)), narrow).bare_end == 0.0
+
+
+def test_tilt_is_that_of_the_mean_line_of_sight_over_the_crowns() -> None:
+    """A sine of hypot(0.3, 0.4) is 30 degrees; other pixels do not count."""
+    maps = bar(slice(40, 460), tilt=(0.3, -0.4))
+    maps.block("tilt")[:, :100] = 0.9
+    assert find_row(maps, PHOTO).tilt_deg == pytest.approx(30.0, abs=1e-3)  # 32-bit maps
+    nothing = LabelMaps(np.zeros_like(maps.channels))
+    nothing.block("tooth")[0] = 1.0
+    assert find_row(nothing, PHOTO).tilt_deg is None
+
+
+def test_the_search_leaves_its_maps_as_they_were() -> None:
+    maps = draw(coarse_row())
+    before = maps.channels.copy()
+    find_row(maps, PHOTO)
+    assert np.array_equal(maps.channels, before)
+
+
+def test_the_closer_look_is_at_all_larger_patches() -> None:
+    """Bone at 100..159 x 200..239 and half as much at 170..199: 100 px long, so 30 px around, times
+    4000 / 512; a speck elsewhere is left out."""
+    channels = np.zeros((N_CHANNELS, COARSE[1], COARSE[0]), dtype=np.float32)
+    material = channels[CHANNELS["material"]]
+    material[0] = channels[CHANNELS["tooth"]][0] = 1.0
+    assert closer_box(LabelMaps(channels), PHOTO) is None
+    material[0, 200:240, 100:160] = material[0, 200:240, 170:200] = 0.0
+    material[0, 10:14, 500:510] = 0.0
+    f = 4000 / 512
+    box = closer_box(LabelMaps(channels), PHOTO)
+    assert box == pytest.approx((70 * f, 170 * f, 230 * f, 270 * f), abs=1.0)  # whole photo pixels
+    material[0, 200:240, 100:400] = 0.0  # 300 px and its margins are more than half of 512
+    assert closer_box(LabelMaps(channels), PHOTO) is None
+
+
+def test_a_closer_look_stays_inside_the_photo() -> None:
+    channels = np.zeros((N_CHANNELS, COARSE[1], COARSE[0]), dtype=np.float32)
+    channels[CHANNELS["material"]][0] = channels[CHANNELS["tooth"]][0] = 1.0
+    channels[CHANNELS["tooth"]][0, 364:, 492:] = 0.0
+    left, top, right, bottom = closer_box(LabelMaps(channels), PHOTO) or (0, 0, 0, 0)
+    assert (right, bottom) == PHOTO and 0 < left < right and 0 < top < bottom
+
+
+def test_a_frame_of_a_part_is_moved_to_the_whole() -> None:
+    frame = RowFrame(np.array([[0.5, 0.1, 3.0], [-0.1, 0.5, 7.0]]))
+    point = np.array([[11.0, 5.0]])
+    moved = frame.to_photo(point) + np.array([100, 40])
+    assert frame.moved(100, 40).to_photo(point) == pytest.approx(moved)
+    assert frame.moved(100, 40).scale == frame.scale
