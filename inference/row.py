@@ -448,8 +448,8 @@ def _patches(labels: NDArray[np.uint8], options: RowOptions) -> _Patches:
 
 def _rows(labels: NDArray[np.uint8], options: RowOptions) -> _Rows:
     """
-    The row that is meant: the one with most label area in place, or another that is nearly as large and
-    clearly nearer to the middle of the picture.
+    The row that is meant: the one with most label area in place, or another that is clearly nearer to the
+    middle of the picture and nearly as large, or whole where that one is cut off by the border.
     """
     patches = _patches(labels, options)
     second = _other_row(patches, labels.shape, options)
@@ -476,10 +476,25 @@ def _other_row(patches: _Patches, shape: tuple[int, ...], options: RowOptions) -
         return None
     areas = [float(patches.area[row].sum()) for row in (first, second)]
     away = [_off_middle(patches.some(row), shape) for row in (first, second)]
-    nearer = away[1] < away[0] - options.nearer
-    if nearer and numbers[1] >= numbers[0] and areas[1] >= options.as_large * areas[0]:
-        return first
+    if away[1] < away[0] - options.nearer:
+        if numbers[1] >= numbers[0] and areas[1] >= options.as_large * areas[0]:
+            return first
+        # Nobody photographs a row by its rim: a fawn's in the middle beside an older jaw's at the border.
+        cut = [_is_cut(patches.some(row), shape, options) for row in (first, second)]
+        if cut == [True, False] and numbers[1] > options.min_teeth:
+            return first
     return second
+
+
+def _is_cut(row: _Patches, shape: tuple[int, ...], options: RowOptions) -> bool:
+    """Whether a row touches the border of the picture."""
+    rows, cols = np.nonzero(np.isin(row.image, row.own))
+    edge = options.border_px
+    return bool(
+        min(rows.min(), cols.min()) < edge
+        or rows.max() > shape[0] - 1 - edge
+        or cols.max() > shape[1] - 1 - edge
+    )
 
 
 _MOST_ALONG = 0.35

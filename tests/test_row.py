@@ -163,6 +163,17 @@ def test_a_row_that_is_cut_gives_way_to_a_whole_one() -> None:
     assert 0.2 < found.second_row < 0.8
 
 
+def test_a_fawn_in_the_middle_and_an_older_jaw_at_the_border() -> None:
+    """The larger row, all six teeth of it, is cut lengthwise by the border; the smaller one is whole."""
+    fawn = coarse_row(range(1, 5), milk=True, shift=(-20.0, 10.0), enlarge=0.2)
+    for shift in ((0.0, -190.0), (0.0, 190.0)):
+        found = find_row(two_rows(fawn, coarse_row(shift=shift, enlarge=0.3, side="right")), PHOTO)
+        assert found.teeth == (1, 2, 3, 4) and found.borders == ()
+        alone = find_row(draw(fawn), PHOTO)
+        assert found.frame is not None and alone.frame is not None
+        assert found.frame.matrix == pytest.approx(alone.frame.matrix, rel=0.02, abs=4.0)
+
+
 def test_frames_along_the_axis_leave_a_second_row_out() -> None:
     """Both ways round along the row alone, though a second one lies beside it."""
     main = coarse_row(range(1, 6), milk=True)
