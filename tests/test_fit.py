@@ -75,6 +75,16 @@ def test_tilt(tilt, refused, cautioned):
         assert (fit.retake[0].measured, fit.retake[0].limit) == (tilt, LIMITS.max_tilt_deg)
 
 
+def test_both_passes_say_whether_a_row_is_tilted():
+    """By their mean, as single pictures fool the fine pass; a tilt by a card stands alone."""
+    row = replace(result("adult").row, tilt_deg=Quantity(30.0, 3.0))
+    for coarse, refused in ((None, True), (19.0, False), (21.0, True)):
+        fit = check(row, elsewhere=Elsewhere(tilt_deg=coarse))
+        assert reasons(fit) == (["tilted"] if refused else [])
+    assert fit.retake[0].measured == pytest.approx(25.5)
+    assert any("30 degrees" in text for text in check(row, elsewhere=Elsewhere(tilt_deg=19.0)).cautions)
+
+
 def test_unknown_tilt_and_blur_refuse_nothing():
     assert check(replace(result("adult").row, tilt_deg=None, blur_px=None)).retake == ()
 

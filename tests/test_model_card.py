@@ -11,7 +11,9 @@ from test_evaluate import READING, TRUTH
 from crestgauge.inference.errors import InputError
 from crestgauge.model.weights import load_manifest
 from crestgauge.training.card import Evaluated, write_card
+from crestgauge.training.holdout import PIXEL_METRICS
 from crestgauge.training.score import score_photo, summarise
+from crestgauge.training.starts import page
 
 RECORD = {
     "name": "crest-x",
@@ -43,7 +45,7 @@ def folder(tmp_path):
 
 def test_card_without_results_says_not_measured(folder):
     text = write_card(folder, [], []).read_text()
-    assert text.count("Not measured.") == 4
+    assert text.count("Not measured.") == 5
     assert "| iou dentine | 0.875 | 0.875 |" in text and "0123456789" in text
     assert "No photograph of a real deer" in text and not re.search(r"\$\w", text)
 
@@ -56,9 +58,22 @@ def test_card_with_an_evaluation_prints_its_numbers(folder, tmp_path):
     assert (
         "| ratio, median relative error (bands of 8 px and more) | 12.0 % | 2 crests | at most 5 % |" in text
     )
-    assert text.count("Not measured.") == 3
+    assert text.count("Not measured.") == 4
 
 
 def test_a_missing_evaluation_is_named(folder, tmp_path):
     with pytest.raises(InputError, match=r"nowhere\.json"):
         write_card(folder, [Evaluated(title="x", path=tmp_path / "nowhere.json")], [])
+
+
+def test_the_comparison_of_starts_stands_in_the_card(folder, tmp_path):
+    """Its own page, as the module writes it; without one the card says that nothing was measured."""
+    scores = {what: dict.fromkeys(PIXEL_METRICS, 0.625) for what in ("like training", "light:flash")}
+    arm = {"steps": 7, "seconds": 1.0, "parameters": 4_100_000, "changes": {}, "scores": scores}
+    result = {"held_out": ["light:flash"], "arms": {"lite0, ImageNet": arm}}
+    path = tmp_path / "starts.json"
+    path.write_text(json.dumps(result))
+    row = "| lite0, ImageNet | 7 | 4.1 M | 0.625 |"
+    text = write_card(folder, [], [], starts=path).read_text()
+    assert page(result).strip() in text and row in text
+    assert row not in write_card(folder, [], []).read_text()

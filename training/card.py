@@ -46,6 +46,7 @@ def write_card(
     own: Sequence[Evaluated],
     held_out: Path | None = None,
     curves: Sequence[Evaluated] = (),
+    starts: Path | None = None,
 ) -> Path:
     """
     Write ``MODEL_CARD.md`` for the default weights of a folder.
@@ -62,6 +63,8 @@ def write_card(
         ``holdout.json`` of `crestgauge.training.holdout`.
     curves : sequence of Evaluated
         ``curve.json`` of `crestgauge.training.curve`; each is drawn beside the card, as curve-1.svg ...
+    starts : Path, optional
+        ``starts.json`` of `crestgauge.training.starts`.
 
     Raises
     ------
@@ -79,6 +82,7 @@ def write_card(
         own="\n\n".join(evaluation(each) for each in own) or NOT_MEASURED,
         pixels="\n".join(pixel_table(records)),
         held_out=_held_out(held_out),
+        starts=_starts(starts),
         curves="\n\n".join(_curve(each, folder, k) for k, each in enumerate(curves, 1)) or NOT_MEASURED,
         commands="\n".join(_command(record) for record in records),
     )
@@ -177,6 +181,14 @@ def _held_out(path: Path | None) -> str:
     from crestgauge.training.holdout import table
 
     return "\n".join(table(_read(path)).splitlines()[2:])
+
+
+def _starts(path: Path | None) -> str:
+    if path is None:
+        return NOT_MEASURED
+    from crestgauge.training.starts import page
+
+    return page(_read(path)).strip()
 
 
 def _curve(each: Evaluated, folder: Path, number: int) -> str:

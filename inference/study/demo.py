@@ -38,8 +38,8 @@ CROP_PX_PER_MM: Final = 15.0
 PHOTO_PX_PER_MM: Final = 30.0
 STATIONS: Final = 9
 SPACING_PX: Final = 8.0
-SPREAD_PX: Final = 0.85
-"""Median spread that crest-fine-5 states for edges of 257 drawn crests with dentine. [crop px]"""
+SPREAD_PX: Final = 0.86
+"""Median spread that crest-fine-6 states for edges of 620 drawn crests with dentine. [crop px]"""
 MODEL: Final = "simulated-widths"
 
 READERS: Final[Mapping[str, ReaderModel]] = {
