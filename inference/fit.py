@@ -422,8 +422,8 @@ def _check_tilt(row: MeasuredRow, limits: FitLimits, coarse_deg: float | None) -
     Refuses by the mean of what both passes saw, where that is less than what the fine pass saw: it is far off
     on single pictures.
 
-    On 17 drawn photographs tilted by 37 to 51 degrees the fine pass saw 33 to 54, the coarse one 10 to 49, and
-    the mean was 30 and more; on 105 usable ones, at up to 15 degrees, it was at most 16. (Ours.)
+    On 17 drawn photographs tilted by 37 to 51 degrees the fine pass saw 33 to 54, the coarse one 10 to 49,
+    and the mean was 30 and more; on 105 usable ones, at up to 15 degrees, it was at most 16. (Ours.)
     """
     if row.tilt_deg is None:
         return Fit()
