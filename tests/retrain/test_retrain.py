@@ -92,6 +92,7 @@ def test_own_animals_kept_back_gain(made):
         "Drawing pictures to keep what is known",
         "Preparing own photos",
         "Training",
+        "Comparing drawn pictures",
         "Reading the animals kept back",
     }
     assert any("animals: 4 train, 2 check, 2 test" in line for line in lines)
