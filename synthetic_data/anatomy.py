@@ -316,13 +316,16 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
         One of `crestgauge.synthetic_data.options.SHAPES`.
     side : "left" or "right"
     abnormal : bool
-        Allow missing, broken, misaligned and pitted teeth (4.1 % of 778 Georgia jaws were abnormal, Powers &
-        Mead 2019; drawn more often here so that the network meets enough of them).
+        Allow missing, broken, chipped, misaligned and pitted teeth (4.1 % of 778 Georgia jaws were abnormal,
+        Powers & Mead 2019; drawn more often here so that the network meets enough of them), and teeth that
+        stand unworn later, or earlier, than those of animals do.
     """
     when, where, within, order = aside(rng, LATER).spawn(4)
     style = _style(rng, shape)
     rough = {"typical": 0.5, "broad": 0.5, "narrow": 0.5, "irregular": 1.2}[shape] * rng.uniform(0.5, 1.4)
-    stage, fresh = just_standing(when, sample_stage(rng, age_years), age_years)
+    stage, fresh = sample_stage(rng, age_years), dict[int, float]()
+    if abnormal:
+        stage, fresh = just_standing(when, stage, age_years)
     states, low = stage.states, stage.low
     size = rng.normal(1.0, 0.06) * (0.93 if age_years < 1.0 else 1.0)
     own_rate = rng.normal(1.0, 0.10)
