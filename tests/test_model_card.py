@@ -77,3 +77,12 @@ def test_the_comparison_of_starts_stands_in_the_card(folder, tmp_path):
     text = write_card(folder, [], [], starts=path).read_text()
     assert page(result).strip() in text and row in text
     assert row not in write_card(folder, [], []).read_text()
+
+
+def test_a_run_counts_with_the_one_that_it_went_on_from(folder):
+    """900 + 100 pictures drawn, 8000 + 2000 used, 480 + 120 s."""
+    path = folder / load_manifest(folder / "weights.toml").find("fine").trained_by
+    record = json.loads((folder / path).read_text())
+    before = {"pictures_drawn": 100, "pictures_used": 2000, "seconds": 120.0}
+    (folder / path).write_text(json.dumps({**record, "before": before}))
+    assert "| 1000 / 10000 | 10.0 |" in write_card(folder, [], []).read_text()

@@ -92,15 +92,19 @@ def write_card(
 
 
 def weights_table(entries: Sequence[WeightsEntry], records: Sequence[Record]) -> list[str]:
-    """Files, their size, and the runs that they come from."""
+    """Files, their size, and the runs that they come from: the last, and any that it went on from."""
     head = "| weights | sees | MB | parameters | pictures drawn / used | minutes | on | parity | commit |"
     lines = [head, "|---|---|---|---|---|---|---|---|---|"]
     sees = {"fine": "the levelled row, 1536 x 448 px", "coarse": "the whole photograph, 512 px"}
     for entry, record in zip(entries, records, strict=True):
+        runs = [record["before"], record] if "before" in record else [record]
+        drawn, used, seconds = (
+            sum(run[key] for run in runs) for key in ("pictures_drawn", "pictures_used", "seconds")
+        )
         lines.append(
             f"| {entry.name} | {sees[entry.role]} | {entry.size / 1e6:.1f} | "
             f"{record['parameters'] / 1e6:.1f} M | "
-            f"{record['pictures_drawn']} / {record['pictures_used']} | {record['seconds'] / 60:.1f} | "
+            f"{drawn} / {used} | {seconds / 60:.1f} | "
             f"{record['device']} | {entry.parity_max_abs:.0e} | {(record['commit'] or 'unknown')[:10]} |"
         )
     return lines
