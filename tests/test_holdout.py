@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import json
-from types import SimpleNamespace
 
 import pytest
-import torch
 from toy_jaws import broken_without, draw_toy, stand_in
 
 from crestgauge.inference.errors import InputError
 from crestgauge.training import holdout
 from crestgauge.training.config import TrainConfig
 from crestgauge.training.fit import RECORD
-from crestgauge.training.holdout import PIXEL_METRICS, REPORT, RESULTS, HoldoutConfig, Kept, study
+from crestgauge.training.holdout import PIXEL_METRICS, REPORT, RESULTS, HoldoutConfig, study
 
 CONDITIONS = ("light:flash", "stain:black+stain:brown")
 
@@ -61,6 +59,12 @@ def test_a_second_study_trains_nothing_again(done, monkeypatch):
     assert again == record
 
 
+def test_both_networks_are_judged_on_the_same_kept_pictures(done):
+    out, *_ = done
+    assert {path.name for path in (out / "pictures").iterdir()} == {"light-flash", "stain-black-stain-brown"}
+    assert all(len(list(folder.glob("*.pt"))) == 1 for folder in (out / "pictures").iterdir())
+
+
 def test_judged_on_one_condition_with_none_of_the_others(done):
     out, config, _, _ = done
     asked: list[dict[str, object]] = []
@@ -72,17 +76,3 @@ def test_judged_on_one_condition_with_none_of_the_others(done):
     study(out, config, "cpu", draw_for=remember, log=lambda _: None)
     assert [draw["only"] for draw in asked] == [["light:flash"], ["stain:black", "stain:brown"]]
     assert [draw["hold_out"] for draw in asked] == [["stain:black", "stain:brown"], ["light:flash"]]
-
-
-def test_kept_batches_are_drawn_once():
-    seeds: list[int] = []
-
-    def draw(seed: int, count: int, device: torch.device) -> SimpleNamespace:
-        seeds.append(seed)
-        return draw_toy(seed, count, device)
-
-    kept = Kept(draw)
-    first, again = kept(5, 2, torch.device("cpu")), kept(5, 2, torch.device("cpu"))
-    assert first is again and seeds == [5]
-    kept(6, 2, torch.device("cpu"))
-    assert seeds == [5, 6]

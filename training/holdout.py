@@ -20,11 +20,12 @@ from typing import Any
 import torch
 
 from crestgauge.inference.errors import InputError
-from crestgauge.training.batch import Draw, Drawn
+from crestgauge.training.batch import Draw
 from crestgauge.training.config import TrainConfig, read_config
 from crestgauge.training.evaluate import EvaluateConfig, device_names, draw_photos, evaluate_folder
 from crestgauge.training.export import copy_default, export, load_run
 from crestgauge.training.fit import RECORD, drawing, pixel_scores, train, without_nan
+from crestgauge.training.stored import StoredDraw
 
 PIXEL_METRICS = ("iou_enamel_band", "iou_dentine", "iou_infundibulum", "tooth_right", "lingual_right")
 PIPELINE_METRICS = ("exact", "within_one", "borderline", "refused", "side_right", "teeth_numbered_right")
@@ -124,7 +125,7 @@ def study(
         name = _plain(condition)
         others = tuple(part for part in every if part not in parts) if config.together else ()
         only = {"only": list(parts), **({"hold_out": list(others)} if others else {})}
-        draw = Kept(draw_for(replace(base, draw={**base.draw, **only})))
+        draw = StoredDraw(draw_for(replace(base, draw={**base.draw, **only})), out / "pictures" / name)
         photos = out / "photos" / name
         if config.photos:
             _draw_photos(photos, only, config, named, log)
@@ -156,21 +157,6 @@ def study(
     (out / RESULTS).write_text(json.dumps(record, indent=1, allow_nan=False) + "\n", encoding="utf-8")
     (out / REPORT).write_text(table(record), encoding="utf-8")
     return record
-
-
-class Kept:
-    """A drawing function that draws each batch once and keeps it: several networks are judged on the same."""
-
-    def __init__(self, draw: Draw) -> None:
-        self._draw = draw
-        self._drawn: dict[tuple[int, int, torch.device], Drawn] = {}
-
-    def __call__(self, seed: int, count: int, device: torch.device) -> Drawn:
-        """The batch of this seed, drawn at the first call."""
-        key = (seed, count, device)
-        if key not in self._drawn:
-            self._drawn[key] = self._draw(seed, count, device)
-        return self._drawn[key]
 
 
 def _plain(condition: str) -> str:
