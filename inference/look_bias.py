@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from crestgauge.inference.errors import InputError
-from crestgauge.inference.looks import OF_THE_PICTURE
+from crestgauge.inference.looks import OF_THE_PICTURE, check_law
 from crestgauge.inference.uncertainty import EdgeModel
 
 PRIOR_PHOTOS = 4
@@ -49,13 +49,7 @@ class LookLaw:
     sd: Mapping[str, float]
 
     def __post_init__(self) -> None:
-        if set(self.mean) != set(OF_THE_PICTURE) or set(self.sd) != set(OF_THE_PICTURE):
-            found = ", ".join(sorted({*self.mean, *self.sd}))
-            raise InputError(f"looks {found or 'missing'}; needs {', '.join(sorted(OF_THE_PICTURE))}")
-        if not all(map(math.isfinite, self.mean.values())) or not all(
-            math.isfinite(value) and value > 0 for value in self.sd.values()
-        ):
-            raise InputError("mean or sd out of range; needs finite numbers and spreads above 0")
+        check_law(self.mean, self.sd, OF_THE_PICTURE)
 
     def log_density(self, look: Mapping[str, float]) -> float:
         """Logarithm of the density at ``look``, over the numbers that it has."""

@@ -8,13 +8,15 @@ Pure. The numbers are compared with those of the pictures that the networks lear
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Collection, Mapping
 from typing import Final
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from crestgauge.inference.errors import InputError
 from crestgauge.inference.maps import LabelMaps
 from crestgauge.model.labels import CROWN_MATERIALS, Material
 
@@ -32,6 +34,24 @@ LOOKS: Final[Mapping[str, str]] = {
 """What `look_of` measures, each with the phrase that says it is far from what was trained on."""
 OF_THE_PICTURE: Final = tuple(name for name in LOOKS if not name.startswith("unsure"))
 """Those that hardly depend on how well a network knows what it sees."""
+
+
+def check_law(mean: Mapping[str, float], sd: Mapping[str, float], names: Collection[str]) -> None:
+    """
+    Means and spreads of looks.
+
+    Raises
+    ------
+    InputError
+        If a name is missing or unknown, a number is not finite, or a spread not above 0.
+    """
+    if set(mean) != set(names) or set(sd) != set(names):
+        found = ", ".join(sorted({*mean, *sd}))
+        raise InputError(f"looks {found or 'missing'}; needs {', '.join(sorted(names))}")
+    if not all(map(math.isfinite, mean.values())) or not all(
+        math.isfinite(value) and value > 0 for value in sd.values()
+    ):
+        raise InputError("mean or sd out of range; needs finite numbers and spreads above 0")
 
 
 def look_of(maps: LabelMaps, crop: NDArray[np.uint8], crop_per_photo: float) -> dict[str, float]:

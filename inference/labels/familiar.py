@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 
 from crestgauge.inference.errors import InputError, WeightsError
-from crestgauge.inference.looks import LOOKS
+from crestgauge.inference.looks import LOOKS, check_law
 
 FILE: Final = "familiar.toml"
 SCHEMA: Final = "crestgauge.familiar/1"
@@ -53,12 +53,7 @@ class Familiar:
     sd: Mapping[str, float]
 
     def __post_init__(self) -> None:
-        if set(self.mean) != set(LOOKS) or set(self.sd) != set(LOOKS):
-            raise InputError(f"looks {', '.join(sorted(self.mean))}; needs {', '.join(sorted(LOOKS))}")
-        if not all(math.isfinite(v) for v in self.mean.values()) or not all(
-            math.isfinite(v) and v > 0 for v in self.sd.values()
-        ):
-            raise InputError("mean or sd out of range; needs finite numbers and spreads above 0")
+        check_law(self.mean, self.sd, LOOKS)
 
     def standardised(self, look: Mapping[str, float]) -> dict[str, float]:
         """Every look in standard deviations from its mean."""
