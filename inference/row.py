@@ -84,7 +84,8 @@ class RowOptions:
     as_large, nearer : float
         A second row is the one that is meant, though less of it is seen, where it shows as many numbers, at
         least this share of the first's label area [1], and its middle lies nearer to the middle of the
-        picture by this share of the long side [1]. Ours.
+        picture by this share of the long side [1]; or where it does, shows more than ``min_teeth``
+        numbers and lies whole in the picture, and the first one is cut off by the border. Ours.
     """
 
     min_patch_px: float = 12.0

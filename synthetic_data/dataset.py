@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -233,30 +234,15 @@ def draw_photo(
     if kind != "not_a_jaw":
         second = _beside(np.random.default_rng((seed, 2, SECOND)), specimen, camera, options)
     with torch.no_grad():
-        scene = draw_scene(
-            rng,
-            shown,
-            camera,
-            conditions,
-            device,
+        draw = partial(draw_scene, rng, shown, camera, conditions, device, beside=second)
+        scene = draw(
             with_row=kind != "not_a_jaw",
             cover=plan.cover,
             # Bits may hide what the truth states only where it says "covered", or states nothing of teeth.
             in_sight=None if kind in ("covered", "not_a_jaw") else places_to_see,
-            beside=second,
         )
         if kind is None and _hidden_share(scene) > 0.0:  # a usable photograph has its crests free
-            scene = draw_scene(
-                rng,
-                shown,
-                camera,
-                conditions,
-                device,
-                with_row=True,
-                clutter=False,
-                in_sight=places_to_see,
-                beside=second,
-            )
+            scene = draw(with_row=True, clutter=False, in_sight=places_to_see)
         phone = sample_phone(
             rng, blur_px=plan.blur_px, density=(0.98, 1.0), dark=kind == "dark", glare=kind == "glare"
         )
