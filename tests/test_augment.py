@@ -16,6 +16,7 @@ from crestgauge.training.augment import (
     AugmentConfig,
     Dice,
     augment,
+    change_materials,
     change_surroundings,
     gaussian_blur,
     move,
@@ -88,6 +89,28 @@ def test_other_surroundings_leave_the_crowns_as_they_are():
     where = (truth.material == int(Material.BACKGROUND))[:, None].expand_as(image)  # toys have no bone
     moved = [float((image - truth.image)[k][where[k]].abs().mean()) for k in range(8)]
     assert 0 < sum(m > 0.01 for m in moved) < 8
+
+
+def test_other_materials_stay_within_their_borders():
+    """
+    Ground and bone are left alone beyond the 3 px over which a blur of 0.5 px fades; enamel and dentine change
+    by their own factors, and a factor of exp(0.09 + 2 x 0.14) at most in the mean of a material (two standard
+    deviations of its grain).
+    """
+    truth = unpack(pack(draw_toy(5, 8, CPU)))
+    truth.blur = torch.full_like(truth.blur, -1.0)
+    image = change_materials(truth.image, truth, AugmentConfig(materials=0.5), Dice(8, 0.5, generator(1)))
+    crowns = (truth.material >= int(Material.CROWN_WALL)) & ~truth.void
+    near = torch.nn.functional.max_pool2d(crowns.float()[:, None], 7, stride=1, padding=3) > 0
+    away = ~near.expand_as(image)
+    assert bool(away.any())
+    assert float((image - truth.image)[away].abs().max()) < 1e-4
+    factors = []
+    for k in range(8):
+        enamel = (truth.material[k] == int(Material.ENAMEL_BAND)) & ~truth.void[k]
+        factors.append(float(image[k][:, enamel].mean() / truth.image[k][:, enamel].mean()))
+    assert all(math.exp(-0.37) < factor < math.exp(0.37) for factor in factors)
+    assert 0 < sum(abs(factor - 1) > 0.01 for factor in factors) < 8
 
 
 def test_fine_pictures_keep_tooth_1_at_the_left():

@@ -66,6 +66,9 @@ class AugmentConfig:
     surroundings : float
         Share of pictures whose ground, and whose jaw, each get a colour and brightness of their own, without
         regard to what looks right: crowns darker than the ground, gum of any hue. Crowns stay as they are.
+    materials : float
+        Share of pictures in which each material of the crowns, by itself, gets a grain and a tone of its own.
+        What tells enamel from dentine elsewhere than here is where they lie, not what they look like.
     """
 
     share: float = 0.5
@@ -88,6 +91,7 @@ class AugmentConfig:
     jpeg_quality: tuple[int, int] = (25, 95)
     patches: int = 2
     surroundings: float = 0.0
+    materials: float = 0.0
 
 
 class Dice:
@@ -132,6 +136,8 @@ def augment(packed: Packed, config: AugmentConfig, generator: torch.Generator) -
     image = truth.image
     if config.surroundings > 0:
         image = change_surroundings(image, truth, config, dice)
+    if config.materials > 0:
+        image = change_materials(image, truth, config, dice)
     image = change_light(image, config, dice)
     image = change_sharpness(image, truth, config, dice)
     image = add_noise(image, config, dice)
@@ -252,6 +258,59 @@ def change_surroundings(image: Tensor, truth: Labelled, config: AugmentConfig, d
         where = (truth.material == int(material)).float()[:, None].expand_as(image)
         image = image + on * gaussian_blur(where, sharpness) * ((gain - 1) * image + lift)
     return image.clamp(0, 1)
+
+
+_TONES = {
+    Material.CROWN_WALL: (0.35, 0.10, 0.25),
+    Material.INFUNDIBULUM: (0.50, 0.15, 0.35),
+    Material.ENAMEL_BAND: (0.05, 0.04, 0.14),
+    Material.DENTINE: (0.05, 0.10, 0.25),
+}
+"""Per material: log-range of brightness, log-range of colour, largest strength of grain. Brightness of enamel
+and dentine moves little: where they come out alike, nobody could say where one ends."""
+
+_GRAINS_PX = (3, 10, 32)
+"""Sizes of grain that are mixed: pores, scratches and spots, clouds. [px]"""
+
+
+def change_materials(image: Tensor, truth: Labelled, config: AugmentConfig, dice: Dice) -> Tensor:
+    """
+    Crown wall, infundibulum, enamel and dentine with a grain and a tone of their own, each by itself.
+
+    The change fades over the picture's own blur, as in `change_surroundings`: an edge keeps its place and
+    its sharpness.
+    """
+    sharpness = torch.exp2(truth.blur).nan_to_num(nan=1.0).clamp(0.3, 3.0)
+    for material, (tone, colour, strength) in _TONES.items():
+        on = _each(dice.chosen(config.materials).float())
+        gain = dice.uniform(-tone, tone)[:, None] + dice.uniform(-colour, colour, 3)
+        change = torch.exp(gain[..., None, None] + grain(strength, image.shape[-2:], dice)) - 1
+        where = (truth.material == int(material)).float()[:, None]
+        image = image + on * gaussian_blur(where, sharpness) * change * image
+    return image.clamp(0, 1)
+
+
+def grain(strength: float, size: tuple[int, int], dice: Dice) -> Tensor:
+    """
+    Smooth noise of several sizes, drawn out in one direction in some pictures, shape (N, 1, H, W).
+
+    Parameters
+    ----------
+    strength : float
+        Largest standard deviation; each picture draws its own.
+    size : tuple of int
+        Rows and columns.
+    """
+    height, width = size
+    parts = []
+    for px in _GRAINS_PX:
+        long = int(torch.randint(1, 4, (1,), device=dice.device, generator=dice.generator))
+        cells = dice.normal(1, max(height // px, 1), max(width // (px * long), 1))
+        parts.append(functional.interpolate(cells, size=size, mode="bilinear", align_corners=False))
+    share = dice.uniform(0, 1, len(parts)).square()
+    share = share / share.square().sum(dim=1, keepdim=True).sqrt().clamp(min=1e-3)
+    mixed = torch.einsum("nk,nkhw->nhw", share, torch.cat(parts, dim=1))[:, None]
+    return _each(dice.uniform(0, strength)) * mixed
 
 
 def change_light(image: Tensor, config: AugmentConfig, dice: Dice) -> Tensor:
