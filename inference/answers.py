@@ -253,6 +253,8 @@ def _answer_lobes(criterion: Criterion, evidence: RowEvidence, options: Options)
         return Answer(word="no", measured=None, why="the milk tooth is out and its successor not through yet")
     if milk_disagrees(tooth):
         said = "a milk tooth" if tooth.milk else "a permanent tooth"
+        if (by_wear := _kind_by_wear(evidence, options)) is not None:
+            return Answer(word="no" if by_wear.milk else "yes", measured=measured, why=by_wear.why)
         return Answer(
             word="borderline", measured=measured, why=f"it looks like {said} but shows {tooth.lobes} lobes"
         )
@@ -277,17 +279,50 @@ def _answer_lobes(criterion: Criterion, evidence: RowEvidence, options: Options)
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    milk: bool
+    why: str
+
+
+def _kind_by_wear(evidence: RowEvidence, options: Options) -> _Kind | None:
+    """
+    Milk or permanent by wear, where length says milk tooth and two lobes are counted; None where silent.
+
+    A milk tooth is older than tooth 4 and heavily worn when tooth 6 has come (facts: jawleaflet, about 17
+    months), a permanent tooth 3 comes after both. Worn flat, the lobes of a milk tooth run together; a long
+    permanent tooth 3 keeps its two.
+    """
+    third, share = evidence.teeth[2], evidence.teeth[2].dentine_share
+    if not third.milk or third.lobes != 2 or share is None:
+        return None
+    spread, limit = options.borderline_k * share.u, options.worn_milk_dentine_share
+    seen = f"dentine {with_u(share)} of its crown, limit {limit:g}"
+    if _far_more_worn_than_tooth_4(evidence, options):
+        return _Kind(
+            True, f"as long as a milk tooth and worn as only a milk tooth is beside this tooth 4: {seen}"
+        )
+    if share.value + spread < limit and evidence.teeth[5].state == "erupted":
+        return _Kind(False, f"two lobes, and little worn for a milk tooth with tooth 6 up: {seen}")
+    return None
+
+
+def _far_more_worn_than_tooth_4(evidence: RowEvidence, options: Options) -> bool:
+    third, fourth = evidence.teeth[2].dentine_share, evidence.teeth[3].dentine_share
+    if third is None or fourth is None:
+        return False
+    clearly = third.value - options.borderline_k * third.u > options.worn_milk_dentine_share
+    return clearly and fourth.value < third.value / 3
+
+
 def _worn_like_milk(evidence: RowEvidence, options: Options) -> bool:
     """
     Tooth 3 heavily worn beside a fresh tooth 4, with tooth 6 not up: a permanent tooth 3 comes after tooth 4.
 
     Worn flat, the lobes of a milk tooth run together and may be counted as two.
     """
-    third, fourth = evidence.teeth[2].dentine_share, evidence.teeth[3].dentine_share
-    if third is None or fourth is None or evidence.teeth[5].state not in ("erupting", "absent"):
-        return False
-    clearly = third.value - options.borderline_k * third.u > options.worn_milk_dentine_share
-    return clearly and fourth.value < third.value / 3
+    coming = evidence.teeth[5].state in ("erupting", "absent")
+    return coming and _far_more_worn_than_tooth_4(evidence, options)
 
 
 def _answer_in_wear(criterion: Criterion, evidence: RowEvidence, options: Options) -> Answer:
@@ -325,11 +360,27 @@ def _answer_in_wear(criterion: Criterion, evidence: RowEvidence, options: Option
         return Answer(word="borderline", measured=share, why=seen)
     if last.state in ("erupting", "absent"):
         return Answer(word="no", measured=share, why=f"fresh ({seen}) while tooth 6 is not fully up")
+    if _unworn(last, options):
+        return Answer(
+            word="no",
+            measured=share,
+            why=f"fresh ({seen}), and tooth 6 is up but has no dentine either: just replaced",
+        )
     if last.state == "erupted":
-        why = f"fresh ({seen}), with tooth 6 up but not seen in wear: published keys disagree"
+        why = f"fresh ({seen}), with tooth 6 up and perhaps just in wear: published keys disagree"
     else:
         why = f"fresh ({seen}), and whether tooth 6 is still coming through cannot be told"
     return Answer(word="borderline", measured=share, why=why)
+
+
+def _unworn(tooth: ToothEvidence, options: Options) -> bool:
+    """The crown shows no dentine: clearly less than what counts as in wear."""
+    share = tooth.dentine_share
+    return (
+        tooth.state in ("erupted", "erupting")
+        and share is not None
+        and share.value + options.borderline_k * share.u <= options.tooth_6_dentine_share
+    )
 
 
 def _answer_ratio(criterion: Criterion, evidence: RowEvidence, options: Options) -> Answer:
@@ -386,9 +437,12 @@ def _answer_infundibulum(criterion: Criterion, evidence: RowEvidence, options: O
     if (nothing := _not_measurable(tooth)) is not None:
         return nothing
     left = infundibulum_left(tooth)
+    # The hollow of a crown that has met nothing may be covered or closed; wear has not taken it away.
+    if tooth.state == "erupting":
+        return Answer(word="no", measured=None, why="still coming through, so not worn")
+    if _unworn(tooth, options):
+        return Answer(word="no", measured=None, why="no dentine shows, so nothing is worn smooth")
     if left is None:
-        if tooth.state == "erupting":
-            return Answer(word="no", measured=None, why="still coming through, so not worn")
         return Answer(
             word="unseen",
             measured=None,

@@ -12,9 +12,10 @@ The key is read top to bottom and stops at the first "no". A person can replay i
    classes are listed, because one of the two teeth may be misread.
 
 Outcome: ``retake`` where the class is open because the photo does not show something; ``borderline`` where
-more than one class is possible (so wherever rule 4 was used), or rule 3 was used, or the class is open
-because a tooth is lost or broken; otherwise ``clear``, also where a doubtful answer could not change the
-class. Whatever comes out is a proposal for a trained person to confirm.
+more than one class is possible (so wherever rule 4 was used), or rule 3 was used for a tooth that another
+photo could show, or the class is open because a tooth is lost or broken; otherwise ``clear``, also where a
+doubtful answer, or a tooth that is lost or broken, could not change the class. Whatever comes out is a
+proposal for a trained person to confirm.
 """
 
 from __future__ import annotations
@@ -164,7 +165,7 @@ def propose(evidence: RowEvidence, criteria: Criteria, *, season: Season | None 
     outcome: Outcome = "clear"
     if age_class is None and unseen_teeth:
         outcome = "retake"
-    elif age_class is None or len(possible) > 1 or any(passed[: stop + 1]):
+    elif age_class is None or len(possible) > 1 or _hidden(answers[: stop + 1], passed):
         outcome = "borderline"
     return Proposal(
         outcome=outcome,
@@ -223,6 +224,11 @@ def _taken_as_passed(words: Sequence[AnswerWord], i: int) -> bool:
     if words[i] != "unseen":
         return False
     return next((word for word in words[i + 1 :] if word in ("yes", "no")), None) == "yes"
+
+
+def _hidden(answers: Sequence[Answer], passed: Sequence[bool]) -> bool:
+    """Rule 3 was used for something that another photo could show."""
+    return any(found.retake and taken for found, taken in zip(answers, passed, strict=False))
 
 
 def _possible(words: Sequence[AnswerWord], passed: Sequence[bool], criteria: Criteria) -> tuple[str, ...]:

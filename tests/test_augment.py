@@ -93,9 +93,9 @@ def test_other_surroundings_leave_the_crowns_as_they_are():
 
 def test_other_materials_stay_within_their_borders():
     """
-    Ground and bone are left alone beyond the 3 px over which a blur of 0.5 px fades; enamel and dentine change
-    by their own factors, and a factor of exp(0.09 + 2 x 0.14) at most in the mean of a material (two standard
-    deviations of its grain).
+    Ground and bone are left alone beyond the 3 px over which a blur of 0.5 px fades; enamel changes in some
+    of eight pictures, and in the mean by a factor of exp(0.09 + 2 x 0.14) at most (two standard deviations of
+    its grain).
     """
     truth = unpack(pack(draw_toy(5, 8, CPU)))
     truth.blur = torch.full_like(truth.blur, -1.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -166,7 +167,8 @@ def test_a_molar_that_cannot_answer_is_taken_as_passed_where_a_later_one_passes(
     assert step.answer == "unseen"
     assert any("taken as passed" in note for note in proposal.notes)
     if position == 5:  # tooth 4 is seen not to be dished
-        assert (proposal.age_class, proposal.possible, proposal.outcome) == ("5.5", ("5.5",), "borderline")
+        outcome = "borderline" if state == "unseen" else "clear"  # no photo shows a tooth that is lost
+        assert (proposal.age_class, proposal.possible, proposal.outcome) == ("5.5", ("5.5",), outcome)
     else:  # tooth 4 cannot say either whether it is dished, and tooth 5 is not
         assert (proposal.age_class, proposal.possible) == (None, ("5.5", "6.5"))
 
@@ -195,7 +197,7 @@ def test_dished_by_both_main_crests_where_the_infundibulum_was_not_measured(
     lobes: tuple[int, ...], answer: str
 ) -> None:
     crests = tuple(crest(lobe, 3.0, gone=lobe in lobes) for lobe in (1, 2, 3))
-    tooth = molar(6, None, crests=crests, infundibulum_left=None)
+    tooth = molar(6, None, crests=crests, infundibulum_left=None, dentine_share=Quantity(0.5, 0.02))
     proposal = propose(row(molar(4, None, left=0.0), molar(5, None, left=0.0), tooth), KEY)
     assert said(proposal, "tooth-6-dished").answer == answer
 
@@ -204,7 +206,23 @@ def test_dished_by_both_main_crests_where_the_infundibulum_was_not_measured(
 def test_tooth_3_unseen_in_an_adult_with_a_wide_tooth_4(state: str) -> None:
     """Tooth 6 up and in wear answers for tooth 3; a wide tooth 4 answers for its being permanent."""
     proposal = propose(row(bare(3, state), molar(4, 1.4), molar(5, 0.7)), KEY)
-    assert (proposal.age_class, proposal.possible, proposal.outcome) == ("3.5", ("3.5",), "borderline")
+    outcome = "borderline" if state == "unseen" else "clear"
+    assert (proposal.age_class, proposal.possible, proposal.outcome) == ("3.5", ("3.5",), outcome)
+
+
+def test_a_lost_tooth_4_leaves_8_5_clear_where_teeth_5_and_6_are_worn_smooth() -> None:
+    """Tooth 4 comes first and wears first (facts A2): nothing it could show would make the class younger."""
+    proposal = propose(row(bare(4, "missing"), molar(5, None, left=0.0), molar(6, None, left=0.0)), KEY)
+    assert (proposal.age_class, proposal.possible, proposal.outcome) == ("8.5+", ("8.5+",), "clear")
+    assert any("taken as passed" in note for note in proposal.notes)
+
+
+@pytest.mark.parametrize("tooth_5", [molar(5, 0.0), bare(5, "erupting")])
+def test_the_hollow_of_a_crown_that_has_met_nothing_is_not_worn_away(tooth_5: ToothEvidence) -> None:
+    """Walls still closed, or gum over it: none is left in sight, and no dentine shows."""
+    hidden = dataclasses.replace(tooth_5, infundibulum_left=Quantity(0.0, 0.08))
+    for proposal in (propose(milk_row(hidden), KEY), propose(row(hidden), KEY)):
+        assert (proposal.outcome, len(proposal.possible)) == ("clear", 1)
 
 
 def test_tooth_3_unseen_and_tooth_6_still_coming_leaves_1_5_to_2_5() -> None:
@@ -274,8 +292,17 @@ def test_just_replaced_is_1_5(tooth_3: ToothEvidence, tooth_6: ToothEvidence) ->
     assert (proposal.age_class, proposal.outcome) == ("1.5", "clear")
 
 
-def test_fresh_tooth_3_with_tooth_6_up_but_unworn_is_where_keys_disagree() -> None:
+def test_fresh_tooth_3_is_1_5_where_tooth_6_shows_no_dentine_either() -> None:
+    """Facts A3: fully up, chalk-white, no dentine line is 1.5; A2: no dentine on tooth 6 at 1.5."""
     proposal = propose(row(premolar(3, dentine=0.0), molar(6, 0.0)), KEY)
+    assert (proposal.age_class, proposal.possible, proposal.outcome) == ("1.5", ("1.5",), "clear")
+
+
+@pytest.mark.parametrize("share", [Quantity(0.015, 0.005), None])
+def test_fresh_tooth_3_with_tooth_6_up_and_perhaps_in_wear_is_where_keys_disagree(
+    share: Quantity | None,
+) -> None:
+    proposal = propose(row(premolar(3, dentine=0.0), molar(6, 0.0, dentine_share=share)), KEY)
     assert (proposal.age_class, proposal.possible, proposal.outcome) == ("1.5", ("1.5", "2.5"), "borderline")
 
 
@@ -291,6 +318,25 @@ def test_lobes_and_flag_of_tooth_3_that_disagree_are_borderline() -> None:
     proposal = propose(row(premolar(3, lobes=3)), KEY)
     assert said(proposal, "tooth-3-replaced").answer == "borderline"
     assert proposal.possible == ("1.5", "2.5")
+
+
+def test_two_lobes_as_long_as_a_milk_tooth_are_told_by_wear() -> None:
+    """
+    Facts A3: at about 17 months the milk tooth is heavily worn and loose. Worn far more than tooth 4 it is
+    the milk tooth; hardly worn with tooth 6 up it is not; in between, or with tooth 6 still coming, it stays
+    open.
+    """
+
+    def third(dentine: float, **changes: object) -> ToothEvidence:
+        return premolar(3, milk=True, dentine=dentine, lobes=2, **changes)
+
+    fresh = molar(4, 0.0)
+    proposal = propose(yearling_row(third(0.6), fresh), KEY)
+    assert (said(proposal, "tooth-3-replaced").answer, proposal.age_class) == ("no", "1.5")
+    proposal = propose(row(third(0.1)), KEY)
+    assert (said(proposal, "tooth-3-replaced").answer, proposal.age_class) == ("yes", "2.5")
+    for evidence in (row(third(0.6)), row(third(0.1), bare(6, "erupting")), row(third(0.34))):
+        assert said(propose(evidence, KEY), "tooth-3-replaced").answer == "borderline"
 
 
 # -------------------- out of
