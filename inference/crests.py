@@ -12,6 +12,7 @@ lobe.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Final
 
 import cv2
 import numpy as np
@@ -409,19 +410,54 @@ def _along_mean(plane: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(0.25 * padded[:, :-2] + 0.5 * padded[:, 1:-1] + 0.25 * padded[:, 2:])
 
 
-def open_columns(grid: LobeGrid) -> tuple[float, int]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenLength:
     """
-    Length of infundibulum along the lobe and the number of its ends.
+    Infundibulum along one lobe.
 
-    Returns
-    -------
-    tuple
-        (length [crop px], ends)
+    Parameters
+    ----------
+    length : float
+        Length over which it is open. [crop px]
+    ends : int
+        Its ends between the lobe's borders.
+    faint : float
+        Length over which it is there with a chance of `FAINT` to one half: walls about to close. [crop px]
     """
-    height = grid.infundibulum.max(axis=1).astype(np.float64) - 0.5
+
+    length: float
+    ends: int
+    faint: float
+
+
+SEAM: Final = 0.2
+"""
+Chance from which a hollow counts as open, less `END_REACH_PX` at each end: where walls almost touch it is a
+seam narrower than a pixel, and the chance of a pixel the share of it that the seam takes. [1]
+
+Ours, chosen with that on drawn photos: with one half the share left is 0.02 to 0.03 too small in the mean and
+up to 0.2 in single teeth.
+"""
+END_REACH_PX: Final = 1.0
+"""How far beyond an end the chance of a hollow of full width still exceeds `SEAM`. [crop px]"""
+FAINT: Final = 0.05
+"""Least chance of a hollow that makes its length doubtful. Ours."""
+
+
+def open_length(grid: LobeGrid) -> OpenLength:
+    """How long the infundibulum of a lobe is open, and how much more of it may be."""
+    height = grid.infundibulum.max(axis=1).astype(np.float64)
     spacing = float(grid.along[1] - grid.along[0])
-    a, b = height[:-1], height[1:]
-    # Share of each step between two columns that lies above one half, by linear interpolation.
+    ends = int(np.count_nonzero(np.diff(height > SEAM)))
+    return OpenLength(
+        length=max(_length_above(height, SEAM) * spacing - END_REACH_PX * ends, 0.0),
+        ends=ends,
+        faint=(_length_above(height, FAINT) - _length_above(height, 0.5)) * spacing,
+    )
+
+
+def _length_above(height: FloatArray, level: float) -> float:
+    """Steps between columns over which ``height`` lies above a level, by linear interpolation."""
+    a, b = height[:-1] - level, height[1:] - level
     high, low = np.maximum(a, b), np.minimum(a, b)
-    share = np.clip(high / np.maximum(high - low, 1e-9), 0.0, 1.0)
-    return float(share.sum()) * spacing, int(np.abs(np.diff(height > 0, prepend=False, append=False)).sum())
+    return float(np.clip(high / np.maximum(high - low, 1e-9), 0.0, 1.0).sum())
