@@ -254,8 +254,8 @@ def test_a_seam_is_open_and_doubtful() -> None:
 
     No pixel is more likely hollow than enamel: 0.43 at most, by the normal curve over -0.45 .. 0.45 px. It
     counts, and as it is fainter than a hollow 16 px wide its uncertainty is larger. Tolerance 0.04: 1.4 px at
-    each of four ends, of an unworn hollow of 144 px; the chance of a seam falls below a fifth where it ends, of
-    a wide hollow 1 px further out.
+    each of four ends, of an unworn hollow of 144 px. A seam's chance falls below a fifth where it ends;
+    that of a wide hollow does so 1 px further out.
     """
     found = []
     for width in (16.0, 0.9):
