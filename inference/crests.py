@@ -33,6 +33,9 @@ _LINE_REACH_PX = 6.0
 """Dentine this near to a strip's line is on it; the cheek-side strip is two enamel bands away, 15 px and
 more. [crop px]"""
 
+_MIDDLE_PX: Final = 10.0
+"""What lies over a hollow covers most of this far to either side of the lobe's middle. Ours. [crop px]"""
+
 MOST_LOBES = 3
 """Lobes of the longest tooth."""
 
@@ -87,6 +90,8 @@ class LobeGrid:
         Probabilities.
     crest_side : ndarray of bool, shape (C, T)
         Where the tongue-side crest can be.
+    covered : ndarray of bool, shape (C,)
+        Where something lies over the middle of the lobe.
     """
 
     crown: Crown
@@ -98,6 +103,7 @@ class LobeGrid:
     infundibulum: NDArray[np.float32]
     lingual: NDArray[np.float32]
     crest_side: NDArray[np.bool_]
+    covered: NDArray[np.bool_]
 
     def to_crop(self, along: FloatArray, across: FloatArray) -> FloatArray:
         """Points of the crop, shape (N, 2), for places on the grid."""
@@ -155,6 +161,9 @@ def cut_lobes(maps: LabelMaps, teeth: Teeth, options: CrestOptions) -> list[Lobe
     ]
     flat = x.reshape(-1, across.size), y.reshape(-1, across.size)
     planes = [p.reshape(shape) for p in sample_channels(maps, [*channels, CHANNELS["lingual"].start], *flat)]
+    middle = np.abs(across) <= _MIDDLE_PX
+    over = sample_channels(maps, [material + Material.BACKGROUND], *(p[:, middle] for p in flat))[0]
+    covered = over.mean(axis=1).reshape(shape[:2]) > 0.5
     side = _crest_side(planes[2], planes[3], round(6.0 / options.step_px))
     return [
         LobeGrid(
@@ -167,6 +176,7 @@ def cut_lobes(maps: LabelMaps, teeth: Teeth, options: CrestOptions) -> list[Lobe
             infundibulum=planes[2][i],
             lingual=planes[3][i],
             crest_side=side[i],
+            covered=covered[i],
         )
         for i, (crown, lobe) in enumerate(lobes)
     ]
@@ -423,11 +433,14 @@ class OpenLength:
         Its ends between the lobe's borders.
     faint : float
         Length over which it is there with a chance of `FAINT` to one half: walls about to close. [crop px]
+    hidden : float
+        Length over which something lies over the middle of the lobe and no hollow is seen. [crop px]
     """
 
     length: float
     ends: int
     faint: float
+    hidden: float
 
 
 SEAM: Final = 0.2
@@ -453,6 +466,7 @@ def open_length(grid: LobeGrid) -> OpenLength:
         length=max(_length_above(height, SEAM) * spacing - END_REACH_PX * ends, 0.0),
         ends=ends,
         faint=(_length_above(height, FAINT) - _length_above(height, 0.5)) * spacing,
+        hidden=int(np.count_nonzero(grid.covered & (height <= SEAM))) * spacing,
     )
 
 
