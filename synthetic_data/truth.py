@@ -279,6 +279,21 @@ def infundibulum_share(specimen: Specimen, lobe: Lobe) -> float:
     return float(open_.float().mean())
 
 
+def infundibulum_left(lobes: list[tuple[float, float]]) -> float:
+    """
+    Open length over the length of the lobes, against that of an unworn crown; NaN without lobes.
+
+    Parameters
+    ----------
+    lobes : list of tuple
+        Open share [1] and length [mm] of each main lobe. What is left of the longer one counts for more.
+    """
+    if not lobes:
+        return float("nan")
+    share, length = np.array(lobes).T
+    return float(np.clip((share @ length) / length.sum() / UNWORN_INFUNDIBULUM_SHARE, 0, 1))
+
+
 def teeth_truth(specimen: Specimen) -> tuple[ToothTruth, ...]:
     """Truth of all six positions, front first."""
     clear = set(lobe_points(specimen)[0])
@@ -291,18 +306,7 @@ def teeth_truth(specimen: Specimen) -> tuple[ToothTruth, ...]:
         area = float(here.sum())
         share = float((here & (crowns.inner > 0)).sum()) / area if area else float("nan")
         main = [lobe for lobe in tooth.lobes if lobe.index <= 2]
-        left = (
-            float(
-                np.clip(
-                    np.mean([infundibulum_share(specimen, lobe) for lobe in main])
-                    / UNWORN_INFUNDIBULUM_SHARE,
-                    0,
-                    1,
-                )
-            )
-            if main
-            else float("nan")
-        )
+        left = infundibulum_left([(infundibulum_share(specimen, m), m.length) for m in main])
         crests = tuple(
             crest_truth(specimen, lobe) for lobe in tooth.lobes if (tooth.position, lobe.index) in clear
         )

@@ -40,9 +40,11 @@ class DrawnLobe:
 
 @dataclass(frozen=True, kw_only=True)
 class DrawnTooth:
-    """One tooth: its lobes, its length as a multiple of the nominal one, its breadth in row px."""
+    """One tooth: its lobes, their lengths as multiples of one another (none: all alike), its length as a
+    multiple of the nominal one, its breadth in row px."""
 
     lobes: tuple[DrawnLobe, ...]
+    lengths: tuple[float, ...] = ()
     length: float = 1.0
     breadth: float = 140.0
     state: int = 0
@@ -94,7 +96,9 @@ class DrawnRow:
     def lobe_spans(self, position: int) -> list[tuple[float, float]]:
         """Begin and end of each lobe of a tooth along s."""
         begin, end = self.tooth_ends()[position]
-        cuts = np.linspace(begin, end, len(self.teeth[position].lobes) + 1)
+        tooth = self.teeth[position]
+        parts = np.array(tooth.lengths or (1.0,) * len(tooth.lobes))
+        cuts = begin + (end - begin) * np.concatenate([[0.0], np.cumsum(parts) / parts.sum()])
         return list(itertools.pairwise(cuts))
 
 

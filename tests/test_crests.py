@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from drawn_row import DrawnLobe, DrawnRow, DrawnTooth, draw, plain_row
+from drawn_row import DrawnLobe, DrawnRow, DrawnTooth, blurred, draw, plain_row
 from skimage.measure import profile_line
 from skimage.morphology import medial_axis
 
@@ -230,6 +230,79 @@ def test_infundibulum_gone_beside_one_lobe_only() -> None:
     assert not second.infundibulum_gone and second.ratio is not None
     left = row.teeth[3].infundibulum_left
     assert left is not None and left.value == pytest.approx(0.5, abs=0.03)
+
+
+@pytest.mark.parametrize("share", [0.1, 0.25, 0.5, 0.8])
+@pytest.mark.parametrize("way", WAYS)
+def test_infundibulum_left_is_the_drawn_one(share: float, way: str) -> None:
+    """
+    Both lobes open over ``share`` of an unworn crown's 0.72, network's blur of 0.8 px.
+
+    Tolerance 0.03: four ends, each half a pixel off, are 2 px of an unworn hollow of 109 px (drawn at 0.8).
+    """
+    lobe = replace(SHAPES["straight"], infundibulum=0.72 * share)
+    row = measure_row(blurred(draw(small_row(lobe, **WAYS[way])), 0.8), IDENTITY)
+    assert row is not None
+    left = row.teeth[3].infundibulum_left
+    assert left is not None and left.value == pytest.approx(share, abs=0.03)
+    assert left.u < 0.06
+
+
+def test_a_seam_is_open_and_doubtful() -> None:
+    """
+    A hollow 0.9 px wide under a blur of 0.8 px, half as long as an unworn one.
+
+    No pixel is more likely hollow than enamel: 0.43 at most, by the normal curve over -0.45 .. 0.45 px. It
+    counts, and as it is fainter than a hollow 16 px wide its uncertainty is larger. Tolerance 0.04: 1.3 px at
+    each of four ends, of an unworn hollow of 137 px. A seam's chance falls below a fifth where it ends;
+    that of a wide hollow does so 1 px further out.
+    """
+    found = []
+    for width in (16.0, 0.9):
+        lobe = replace(SHAPES["straight"], infundibulum=0.36, infundibulum_width=width)
+        row = measure_row(blurred(draw(small_row(lobe)), 0.8), IDENTITY)
+        assert row is not None and row.teeth[3].infundibulum_left is not None
+        found.append(row.teeth[3].infundibulum_left)
+    assert [left.value for left in found] == pytest.approx([0.5, 0.5], abs=0.04)
+    assert found[1].u > 1.5 * found[0].u
+
+
+def test_what_lies_over_an_end_of_the_hollow_widens_the_uncertainty() -> None:
+    """
+    A leaf over 18 of the 109 px drawn, of an unworn hollow of 137 px, at the end of lobe 2: 0.13 of the drawn
+    0.8 are not seen, and the drawn share lies within 1.96 u. Tolerance as above.
+    """
+    lobe = replace(SHAPES["straight"], infundibulum=0.576)
+    drawn = small_row(lobe)
+    begin, end = drawn.lobe_spans(4)[1]
+    edge = int(drawn.to_crop(np.array([[0.5 * (begin + end) + 0.288 * (end - begin), 0.0]]))[0, 0])
+    found = []
+    for leaf in (slice(0), slice(edge - 18, edge + 12)):
+        channels = draw(drawn).channels.copy()
+        channels[CHANNELS["material"], :, leaf] = np.eye(6, dtype=np.float32)[Material.BACKGROUND][
+            :, None, None
+        ]
+        row = measure_row(blurred(LabelMaps(channels), 0.8), IDENTITY)
+        assert row is not None and row.teeth[3].infundibulum_left is not None
+        found.append(row.teeth[3].infundibulum_left)
+    assert found[1].value == pytest.approx(0.8 - 0.13, abs=0.03)
+    assert found[1].u > 1.2 * found[0].u and 0.8 - found[1].value < 1.96 * found[1].u
+
+
+def test_the_heel_takes_nothing_from_lobe_2() -> None:
+    """
+    Tooth 6 with a heel half as long as its other lobes, half of the hollow left: measured up to halfway
+    between the middles of lobe 2 and heel it would be 0.5 x 2 / (2 - 0.125) = 0.533. Tolerance 0.015: three
+    middles known to half a pixel, and four ends as above, of an unworn hollow of 186 px.
+    """
+    lobe = replace(SHAPES["straight"], infundibulum=0.36)
+    tooth = DrawnTooth(lobes=(lobe,) * 3, lengths=(2.0, 2.0, 1.0))
+    row = measure_row(
+        blurred(draw(DrawnRow(teeth={6: tooth, 5: DrawnTooth(lobes=(lobe, lobe))})), 0.8), IDENTITY
+    )
+    assert row is not None
+    left = row.teeth[5].infundibulum_left
+    assert left is not None and left.value == pytest.approx(0.5, abs=0.015)
 
 
 def test_lost_dentine_widens_the_uncertainty() -> None:

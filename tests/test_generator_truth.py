@@ -18,6 +18,7 @@ from crestgauge.synthetic_data.truth import (
     _edges,
     crest_truth,
     evidence,
+    infundibulum_left,
     infundibulum_share,
     teeth_truth,
 )
@@ -128,6 +129,13 @@ def test_wear_widens_dentine_keeps_enamel_and_ends_the_infundibulum(animal):
     assert (np.diff(dentine[:4]) > 0.1).all() and dentine[3] > 2 * dentine[0]
     assert np.ptp(enamel[:4]) < 0.10 * np.mean(enamel[:4])
     assert (np.diff(left) <= 0).all() and left[0] > 0.5 and left[-1] < 0.2
+
+
+def test_infundibulum_left_weighs_lobes_by_their_length():
+    """3.6 of 10 mm and 0 of 6 mm open: 3.6 mm of 16 mm, where an unworn crown has 0.72 x 16 = 11.52 mm."""
+    assert infundibulum_left([(0.36, 10.0), (0.0, 6.0)]) == pytest.approx(3.6 / 11.52)
+    assert infundibulum_left([(0.8, 10.0), (0.75, 6.0)]) == 1.0
+    assert np.isnan(infundibulum_left([]))
 
 
 def test_every_class_of_the_key_can_be_drawn(monkeypatch):
