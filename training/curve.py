@@ -7,8 +7,9 @@ Some animals are labelled (with true labels, and again as a person would draw th
 trained on with them, and both are judged on the animals that were never labelled, and on drawn pictures for
 what was forgotten. Writes ``curve.json``, ``curve.md`` and ``curve.svg``; what is done already is not done
 again. With ``--prints`` all photos are made copies of old prints first, a look that the shipped weights read
-badly. Weights made here are for this question only: the family is a test set, and nothing trained on it is
-shipped.
+badly. With ``--all-others`` each point is judged by all animals that it did not label, and not only by those
+that no point did: few labelled ones are judged by many then. Weights made here are for this question only:
+the family is a test set, and nothing trained on it is shipped.
 """
 
 from __future__ import annotations
@@ -75,6 +76,9 @@ class CurveOptions:
         Of which animals are labelled.
     prints : bool
         All photos as copies of old prints, which the start weights read badly.
+    all_others : bool
+        Each point is judged by all animals that it did not label, 0 by all. Without it the same animals judge
+        every point: those that none labelled.
     """
 
     data: Path
@@ -87,6 +91,7 @@ class CurveOptions:
     workers: int = 1
     seed: int = 1
     prints: bool = False
+    all_others: bool = False
 
 
 def deal(own: OwnSet, seed: int) -> list[str]:
@@ -140,11 +145,14 @@ def draw_curve(
             f"{options.data}: {len(order)} usable animals; {most} labelled ones leave fewer than 5 to judge "
             "by. Ask for fewer."
         )
-    judged = [
-        Judged(animal=photo.animal, photo=photo.paths.photo, truth=photo.paths.truth)
-        for photo in own.of(order[most:])
-        if photo.paths.truth is not None
-    ]
+    judged = {
+        count: [
+            Judged(animal=photo.animal, photo=photo.paths.photo, truth=photo.paths.truth)
+            for photo in own.of(order[count if options.all_others else most :])
+            if photo.paths.truth is not None
+        ]
+        for count in options.animals
+    }
     weights = options.out / "weights"
     gate = GateOptions(
         own=options.data, independent=None, drawn=options.drawn, workers=options.workers, folder=weights
@@ -157,19 +165,22 @@ def draw_curve(
             made[labels, count] = trained(own, order[:count], labels, options, draw, log) if count else None
             log(f"{labels}, {count} animals: made in {time.monotonic() - began:.0f} s")
     drawn = fixed_drawn(gate, lambda what, done, of: None) if options.drawn else []
-    start = {part: judge(old, photos, gate, part) for part, photos in (("rest", judged), ("drawn", drawn))}
+    widest = max(judged.values(), key=len)
+    before = {part: judge(old, photos, gate, part) for part, photos in (("rest", widest), ("drawn", drawn))}
     points = []
     for (labels, count), new in made.items():
+        names = {each.photo.name for each in judged[count]}
+        start = before | {"rest": [row for row in before["rest"] if row["file"] in names]}
         rows = start
         if new is not None:
-            rows = {
-                part: judge(new, photos, gate, part) for part, photos in (("rest", judged), ("drawn", drawn))
-            }
+            of_point = {"rest": judged[count], "drawn": drawn}
+            rows = {part: judge(new, photos, gate, part) for part, photos in of_point.items()}
         points.append(point(labels, count, start, rows, new))
         log(f"{labels}, {count} animals: {words_of(points[-1])}")
     result = {
         "data": options.data.name,
-        "judged_animals": len(judged),
+        "judged_animals": min(map(len, judged.values())),
+        "all_others": options.all_others,
         "drawn_photos": len(drawn),
         "start": old.model,
         "device": options.device,
@@ -264,10 +275,14 @@ def words_of(found: dict[str, Any]) -> str:
 
 def page(result: dict[str, Any]) -> str:
     """The curve as Markdown tables."""
+    judges = f"{result['judged_animals']} animals judge that were never labelled"
+    if result.get("all_others"):
+        counts = sorted({(each["animals"], each["rest"]["animals"]) for each in result["points"]})
+        each_by = ", ".join(f"{labelled} by {of}" for labelled, of in counts)
+        judges = f"each number of labelled animals is judged by all others ({each_by})"
     lines = [
-        f"`{result['data']}` taken as somebody's own jaws: {result['judged_animals']} animals judge that "
-        f"were never labelled; {result['drawn_photos']} drawn photographs show what is forgotten. Start: "
-        f"{result['start']}.",
+        f"`{result['data']}` taken as somebody's own jaws: {judges}; {result['drawn_photos']} drawn "
+        f"photographs show what is forgotten. Start: {result['start']}.",
         "",
         "| labels | labelled animals | ratio error, median (wide bands) | the same, all crests | intervals "
         "that hold | exact class | refused | on drawn: ratio error, all crests | exact class |",
@@ -428,6 +443,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--workers", type=int, default=1, help="processes that read photos")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--prints", action="store_true", help="all photos as copies of old prints")
+    parser.add_argument(
+        "--all-others", action="store_true", help="each point is judged by all animals that it did not label"
+    )
     given = parser.parse_args(arguments)
     if given.data is None:
         parser.error(
@@ -447,6 +465,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         workers=given.workers,
         seed=given.seed,
         prints=given.prints,
+        all_others=given.all_others,
     )
     draw_curve(options, log=lambda line: print(line, flush=True))
     print((given.out / PAGE).read_text(encoding="utf-8"))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -18,11 +19,13 @@ import torch
 from crestgauge.inference.edge_file import load_edge_model
 from crestgauge.model.local import MANIFEST, START, WeightsSet, find_set
 from crestgauge.training.export import copy_default, export
+from crestgauge.training.files import read_view
 from crestgauge.training.fit import CHECKPOINT, RECORD, WEIGHTS, without_nan
 from crestgauge.training.label_truth import truth_of
-from crestgauge.training.look_bias import follow_look, moved_on_drawn
+from crestgauge.training.look_bias import MOST_PHOTOS, Moves, follow_look, moved_on_drawn
 from crestgauge.training.own import OwnPhoto, OwnSet, Split
 from crestgauge.training.own_card import write_own_card
+from crestgauge.training.own_look import CrownLook, looks_of_views
 from crestgauge.training.recalibrate import EXPLAINED, Judged, recalibrate
 from crestgauge.training.replay import kept_pictures
 
@@ -70,10 +73,15 @@ def finish(
         torch.save(halves, made / START / f"{entry.name}.pt")
     edge = load_edge_model(base.folder)
     drawn = kept_pictures(job.drawn_file("fine"))
-    move = (0.0, 0.0)
+    moves = Moves()
     if drawn is not None:
-        move = moved_on_drawn(
-            made, base, drawn, edge, tell=lambda done, of: tell("Comparing drawn pictures", done, of)
+        moves = moved_on_drawn(
+            made,
+            base,
+            drawn,
+            edge,
+            own_looks(own.photos),
+            tell=lambda done, of: tell("Comparing drawn pictures", done, of),
         )
     judged = judged_photos(own.of([*split.check, *split.test]), run / "truth")
     calibration = recalibrate(
@@ -81,7 +89,8 @@ def finish(
         judged,
         edge,
         start=base,
-        move=move,
+        move=moves.here,
+        look=moves.look,
         workers=job.workers,
         tell=lambda done, of: tell("Reading the animals kept back", done, of),
     )
@@ -89,9 +98,10 @@ def finish(
         made,
         base,
         [photo.paths.photo for photo in own.photos if photo.usable],
-        move,
+        moves.elsewhere,
         tell=lambda done, of: tell("Looking at own photos", done, of),
     )
+    calibration["drawn_moves"] = asdict(moves)
     calibration["elsewhere"] = None if look is None else {key: getattr(look, key) for key in BIASES}
     _write(made / CALIBRATION, calibration)
     _write(made / PLAN, plan)
@@ -106,6 +116,14 @@ def finish(
     for role in job.roles:
         (job.run(role) / CHECKPOINT).unlink(missing_ok=True)
     return find_set(job.name, folder=job.folder)
+
+
+def own_looks(photos: Sequence[OwnPhoto]) -> list[CrownLook]:
+    """Looks of the crowns of own photos, of at most `MOST_PHOTOS` evenly chosen ones."""
+    usable = [photo for photo in photos if photo.usable]
+    step = max(1.0, len(usable) / MOST_PHOTOS)
+    chosen = [usable[int(k * step)] for k in range(min(len(usable), MOST_PHOTOS))]
+    return looks_of_views([read_view(photo.paths, "fine") for photo in chosen])
 
 
 def judged_photos(photos: Sequence[OwnPhoto], folder: Path) -> list[Judged]:

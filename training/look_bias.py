@@ -2,18 +2,23 @@
 Biases for two kinds of photos: those that look like the own ones, and all others.
 
 How far new weights draw bands wider than the start weights is measured on drawn pictures, which need no truth
-for that: the same picture, both networks, the same geometry. That is the move elsewhere; animals kept back
-say what is different on own photos (`crestgauge.training.recalibrate`).
+for that: the same picture, both networks, the same geometry. That is the move elsewhere. The same pictures in
+the look of own photos (`crestgauge.training.own_look`) show the move there, and how far that look alone
+misled the start weights; animals kept back say what is different on own photos themselves
+(`crestgauge.training.recalibrate`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from statistics import fmean, median
+from statistics import median
 from typing import Final
 
 import numpy as np
+import torch
+from scipy.stats import trim_mean
 
 from crestgauge.inference.edge_file import load_edge_model, load_look_bias, write_look_bias
 from crestgauge.inference.errors import CrestgaugeError, InputError
@@ -29,11 +34,14 @@ from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.model.local import LOOK_FILE, MANIFEST, WeightsSet
 from crestgauge.model.weights import load_manifest
 from crestgauge.training.batch import Packed
+from crestgauge.training.own_look import CrownLook, restyled
 
 MOST_PHOTOS: Final = 40
 """Own photos whose look is measured; more say hardly more of seven means and spreads."""
 MOST_DRAWN: Final = 32
 """Drawn pictures that both networks look at: a mean move to a tenth of a pixel, at a second a picture."""
+ASTRAY: Final = 0.2
+"""Share of the pictures that is left out at either end of a mean move."""
 LEAST_PHOTOS: Final = 5
 LEAST_DIFFERENCE_PX: Final = 0.05
 """Biases that differ by less are one. [crop px]"""
@@ -42,13 +50,40 @@ Move = tuple[float, float]
 Tell = Callable[[int, int], None]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moves:
+    """
+    By how much widths of drawn pictures are larger than the start weights read them in their own look.
+
+    Parameters
+    ----------
+    elsewhere : tuple of float
+        The new weights, on the same pictures.
+    here : tuple of float
+        The new weights, on these pictures in the look of own photos; as ``elsewhere`` where no look is known.
+    look : tuple of float
+        The start weights on those: what the look does by itself; 0 where none is known.
+    """
+
+    elsewhere: Move = (0.0, 0.0)
+    here: Move = (0.0, 0.0)
+    look: Move = (0.0, 0.0)
+
+
 def moved_on_drawn(
-    new: Path, start: WeightsSet, drawn: Packed, edge: EdgeModel, *, tell: Tell = lambda done, of: None
-) -> Move:
+    new: Path,
+    start: WeightsSet,
+    drawn: Packed,
+    edge: EdgeModel,
+    looks: Sequence[CrownLook] = (),
+    *,
+    tell: Tell = lambda done, of: None,
+) -> Moves:
     """
     By how much new weights draw bands of the same drawn pictures wider than the start weights.
 
-    Median over the crests of a picture, then mean over pictures; 0 where no picture shows a crest to both.
+    Median over the crests of a picture, then the mean over pictures without the outer fifths: in another look
+    single pictures go astray by many pixels. 0 where no picture shows a crest to both.
 
     Parameters
     ----------
@@ -57,25 +92,45 @@ def moved_on_drawn(
     start : WeightsSet
     drawn : Packed
     edge : EdgeModel
-        For both; its biases cancel.
+        For all; its biases cancel.
+    looks : sequence of CrownLook
+        Of own photos.
     tell : callable
         Gets (pictures, of).
     """
     entries = load_manifest(new / MANIFEST).find("fine"), start.manifest.find("fine", start.fine)
-    networks = [Network(entry, threads=1) for entry in entries]
-    moves: list[Move] = []
-    pictures = drawn.image[:MOST_DRAWN]
-    for number, image in enumerate(pictures, 1):
-        crop = np.ascontiguousarray(image.permute(1, 2, 0).numpy())
-        now, then = (_widths(network, crop, edge) for network in networks)
-        both = sorted(now.keys() & then.keys())
-        if both:
-            pairs = np.array([np.subtract(now[key], then[key]) for key in both])
-            moves.append((median(pairs[:, 0]), median(pairs[:, 1])))
-        tell(number, len(pictures))
+    now, before = (Network(entry, threads=1) for entry in entries)
+    found: dict[str, list[Move]] = {"elsewhere": [], "here": [], "look": []}
+    count = min(len(drawn.image), MOST_DRAWN)
+    for number in range(count):
+        picture = drawn.image[number]
+        then = _widths(before, _crop(picture), edge)
+        readings = {"elsewhere": _widths(now, _crop(picture), edge)}
+        if looks:
+            roll = torch.Generator().manual_seed(number)
+            one = restyled(drawn.take(torch.tensor([number])), looks, roll).image[0]
+            readings |= {"here": _widths(now, _crop(one), edge), "look": _widths(before, _crop(one), edge)}
+        for what, widths in readings.items():
+            both = sorted(widths.keys() & then.keys())
+            if both:
+                pairs = np.array([np.subtract(widths[key], then[key]) for key in both])
+                found[what].append((median(pairs[:, 0]), median(pairs[:, 1])))
+        tell(number + 1, count)
+    elsewhere = _mean(found["elsewhere"])
+    if not found["here"] or not found["look"]:
+        return Moves(elsewhere=elsewhere, here=elsewhere)
+    return Moves(elsewhere=elsewhere, here=_mean(found["here"]), look=_mean(found["look"]))
+
+
+def _crop(picture: torch.Tensor) -> np.ndarray:
+    return np.ascontiguousarray(picture.permute(1, 2, 0).numpy())
+
+
+def _mean(moves: Sequence[Move]) -> Move:
     if not moves:
         return 0.0, 0.0
-    return fmean(m[0] for m in moves), fmean(m[1] for m in moves)
+    dentine, enamel = (float(trim_mean(values, ASTRAY)) for values in zip(*moves, strict=True))
+    return dentine, enamel
 
 
 def _widths(network: Network, crop: np.ndarray, edge: EdgeModel) -> dict[tuple[int, int], Move]:
@@ -135,7 +190,7 @@ def follow_look(
     photos : sequence of Path
         Own photos, whether they trained or not: training changes no look.
     move : tuple of float
-        `moved_on_drawn`.
+        `moved_on_drawn`, elsewhere.
     tell : callable
         Gets (photos, of).
 

@@ -82,6 +82,7 @@ def recalibrate(
     *,
     start: WeightsSet | None = None,
     move: tuple[float, float] = (0.0, 0.0),
+    look: tuple[float, float] = (0.0, 0.0),
     workers: int = 1,
     tell: Callable[[int, int], None] = lambda done, of: None,
 ) -> dict[str, Any]:
@@ -98,8 +99,10 @@ def recalibrate(
     start : WeightsSet or None
         The start weights. Where the truth comes from labels, they read the same photos, to see how far the
         training moved widths.
-    move : tuple of float
-        By how much it moved widths of dentine and enamel on drawn pictures. [crop px]
+    move, look : tuple of float
+        By how much widths of dentine and enamel are larger than the start weights read them on drawn
+        pictures: read by the new weights in the look of these photos, and by the start weights in that look.
+        [crop px]
     workers : int
         Reading processes.
     tell : callable
@@ -115,7 +118,7 @@ def recalibrate(
     before: dict[str, list[EdgeSample]] = {}
     if start is not None and _labelled(_all(samples)):
         before = _samples(start.folder, judged, base, workers, tell, weights=start.fine)
-    moved = with_bias(base, samples, before, move)
+    moved = with_bias(base, samples, before, move, look)
     if moved != base:
         write_edge_model(moved, folder / EDGE_FILE)
         samples = _samples(folder, judged, moved, workers, tell)
@@ -129,12 +132,13 @@ def with_bias(
     samples: Mapping[str, Sequence[EdgeSample]],
     before: Mapping[str, Sequence[EdgeSample]] | None = None,
     move: tuple[float, float] = (0.0, 0.0),
+    look: tuple[float, float] = (0.0, 0.0),
 ) -> EdgeModel:
     """
     ``base`` with its biases moved towards the width errors of these animals.
 
-    They go along with the network's own ``move`` on drawn pictures first. Beyond that, each animal gives the
-    median error of its crests; their mean moves the bias by the share
+    They go along with what drawn pictures in the look of these photos show first (``move``). Beyond that,
+    each animal gives the median error of its crests; their mean moves the bias by the share
     spread^2 / (spread^2 + s^2 / n) of itself, the posterior mean of a normal bias under a normal prior
     (Gelman et al., Bayesian Data Analysis, 3rd ed. 2013, section 2.5; from memory): n animals, their
     standard deviation s held up by `SPREAD_ANIMALS` animals of `ANIMAL_SPREAD_PX`, and a prior of
@@ -150,19 +154,20 @@ def with_bias(
         The same photos, measured by the start weights with ``base``; used where the truth comes from labels.
         The bias then follows the network as well, as far as these animals show that its widths have moved
         otherwise than on drawn pictures.
-    move : tuple of float
-        Dentine and enamel, see `crestgauge.training.look_bias.moved_on_drawn`. [crop px]
+    move, look : tuple of float
+        Dentine and enamel: ``here`` and ``look`` of `crestgauge.training.look_bias.Moves`. [crop px]
     """
     moves = {}
     labelled = _labelled(_all(samples))
     habit = LABEL_BIAS_PX if labelled else 0.0
-    for key, dentine, along in (("dentine_bias_px", True, move[0]), ("enamel_bias_px", False, move[1])):
+    for key, dentine, k in (("dentine_bias_px", True, 0), ("enamel_bias_px", False, 1)):
+        along, misled = move[k], look[k]
         now = _width_errors(samples, dentine)
         then = _width_errors(before or {}, dentine) if labelled else {}
         both = now.keys() & then.keys()
         if both:
-            own = _shrunk([now[animal] - then[animal] - along for animal in both])
-            own += _shrunk(list(then.values()), habit)
+            own = _shrunk([now[animal] - then[animal] - (along - misled) for animal in both])
+            own += _shrunk([error - misled for error in then.values()], habit)
         else:
             own = _shrunk([error - along for error in now.values()], habit)
         moved = getattr(base, key) + along + own

@@ -48,11 +48,12 @@ from crestgauge.training.config import (
     build,
 )
 from crestgauge.training.files import View, as_batch, read_view, vary
-from crestgauge.training.finish import PLAN, finish
+from crestgauge.training.finish import PLAN, finish, own_looks
 from crestgauge.training.fit import SEED_SPAN, WEIGHTS, Run, drawing
 from crestgauge.training.losses import LossConfig, near_bands, total_loss
 from crestgauge.training.metrics import PixelScore
 from crestgauge.training.own import OwnPhoto, OwnSet, Split, read_own, split_animals
+from crestgauge.training.own_look import CrownLook, restyled
 from crestgauge.training.pool import InlineFeeder, generator_for
 from crestgauge.training.replay import drawn_pictures
 
@@ -80,6 +81,9 @@ class OwnConfig:
         Share of each batch that comes from the own photos, above 0 to 1.
     drawn : int
         Drawn pictures to train with; kept on disk for the next run.
+    restyled : float
+        Share of the drawn pictures that are shown in the look of an own photo, for the fine network
+        (`crestgauge.training.own_look`): exact edges where labels drawn by a person wander.
     drawn_check : int
         Drawn pictures to see what is forgotten; the set's first ones, never trained with.
     variants : int
@@ -96,6 +100,7 @@ class OwnConfig:
 
     share: float = 0.5
     drawn: int = 32
+    restyled: float = 0.0
     drawn_check: int = 4
     variants: int = 4
     most: int = 480
@@ -126,6 +131,8 @@ class RetrainConfig:
 
     def __post_init__(self) -> None:
         own = self.own
+        if not 0 <= own.restyled <= 1:
+            raise InputError(f"retraining config: own restyled {own.restyled}; needs a share of 0 to 1")
         if not 0 < own.share <= 1 or own.drawn < 1 or own.drawn_check < 1 or own.check_steps < 1:
             raise InputError(
                 f"retraining config: own share {own.share}, drawn {own.drawn}, drawn_check "
@@ -433,6 +440,9 @@ class OwnRun(Run):
         everyone = torch.arange(len(material.drawn))
         self.drawn_check = material.drawn.take(everyone[:count])
         self.drawn = material.drawn.take(everyone[count:]).to(device)
+        self.looks: list[CrownLook] = []
+        if material.role == "fine" and settings.restyled > 0:
+            self.looks = own_looks(material.train)
         self.own_check = [read_view(photo.paths, material.role) for photo in material.check]
 
     def _make_feeder(self, added: int) -> InlineFeeder:
@@ -460,6 +470,8 @@ class OwnRun(Run):
             return chosen
         order = torch.randperm(len(self.drawn), generator=roll)[: batch - count]
         drawn = self.drawn.take(order.to(self.device))
+        if self.looks:
+            drawn = restyled(drawn, self.looks, roll, self.settings.restyled)
         return Packed(
             **{f.name: torch.cat([getattr(chosen, f.name), getattr(drawn, f.name)]) for f in fields(Packed)}
         )

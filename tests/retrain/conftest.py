@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from own_weights import toy_view
 
-from crestgauge.training import export, retrain
+from crestgauge.training import export, finish, retrain
 
 
 @pytest.fixture(scope="module")
@@ -13,6 +13,7 @@ def small_pictures():
     """Pictures of 96 x 64 px in the place of crops of 1536 x 448, and parity on small ones."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(retrain, "read_view", toy_view)
+        patch.setattr(finish, "read_view", toy_view)
         patch.setattr(retrain, "vary", lambda view, seed: view)
         patch.setattr(export, "PARITY_SIZES", ((1, 64, 96),))
         yield

@@ -113,6 +113,58 @@ def test_a_curve_from_labels_to_picture(data, tmp_path, monkeypatch):
     )
 
 
+def test_each_point_can_be_judged_by_all_that_it_did_not_label(data, tmp_path, monkeypatch):
+    """
+    Of fifteen animals all judge the start, nine those weights that six taught and five those of ten. Each
+    comparison is of the same animals: the stand-in's start readings differ by animal, and are compared with
+    themselves.
+    """
+    read = {}
+
+    def judge(which, photos, options, part, **_):
+        if part == "rest":
+            read[which.name] = sorted(p.animal for p in photos)
+        return [
+            rows(int(p.photo.stem[1:]), 0.1, count=1, wrong=0)[0] | {"file": p.photo.name, "animal": p.animal}
+            for p in photos
+        ]
+
+    sets = {}
+
+    def trained(own, animals, labels, options, draw, log):
+        name = f"{labels}-{len(animals)}"
+        sets[name] = set(animals)
+        folder = tmp_path / name
+        folder.mkdir(exist_ok=True)
+        (folder / "calibration.json").write_text("{}")
+        start = module.find_set("shipped")
+        return replace(start, name=name, manifest=replace(start.manifest, path=folder / "weights.toml"))
+
+    monkeypatch.setattr(module, "judge", judge)
+    monkeypatch.setattr(module, "trained", trained)
+    options = CurveOptions(
+        data=data,
+        out=tmp_path / "curve",
+        animals=(0, 6, 10),
+        labels=("noisy",),
+        config=CONFIG,
+        drawn=0,
+        all_others=True,
+    )
+    result = draw_curve(options, log=lambda line: None)
+    everyone = set(read_own(data).animals)
+    assert read["shipped"] == sorted(everyone)
+    for name, count in (("noisy-6", 9), ("noisy-10", 5)):
+        assert set(read[name]) == everyone - sets[name] and len(read[name]) == count
+    assert [p["rest"]["animals"] for p in result["points"]] == [15, 9, 5]
+    for each in result["points"]:
+        paired = each["rest"]["paired"]["ratio"]
+        assert paired["difference"] == 0.0 and paired["old"] > 0
+    assert "judged by all others (0 by 15, 6 by 9, 10 by 5)" in (tmp_path / "curve" / "curve.md").read_text()
+    fixed = draw_curve(replace(options, all_others=False, out=tmp_path / "same"), log=lambda line: None)
+    assert [p["rest"]["animals"] for p in fixed["points"]] == [5, 5, 5]
+
+
 def test_too_few_animals_to_judge_by(data, tmp_path):
     with pytest.raises(InputError, match="leave fewer than 5 to judge by"):
         draw_curve(CurveOptions(data=data, out=tmp_path, animals=(0, 11), config=CONFIG))

@@ -8,7 +8,6 @@ import shutil
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -23,7 +22,11 @@ from crestgauge.inference.looks import LOOKS, OF_THE_PICTURE
 from crestgauge.inference.pipeline import Reader, ReadOptions, Result
 from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.model.local import EDGE_FILE, LOOK_FILE, MANIFEST, WeightsSet, find_set
-from crestgauge.training.look_bias import elsewhere_of, follow_look, moved_on_drawn
+from crestgauge.training import look_bias as module
+from crestgauge.training.batch import Packed, crown_code
+from crestgauge.training.look_bias import Moves, elsewhere_of, follow_look, moved_on_drawn
+from crestgauge.training.own_look import crown_look
+from crestgauge.training.prints import as_print
 from crestgauge.training.recalibrate import with_bias
 
 PHOTO = Path(str(files("crestgauge.inference"))) / "examples" / "alder-fork-104.jpg"
@@ -160,21 +163,43 @@ def test_a_photo_is_read_with_the_bias_of_its_kind(folder):
     assert find_set(manifest=folder / MANIFEST).identity() != before
 
 
-def drawn_like(pixels: np.ndarray) -> Any:
-    """Crops in the form in which drawn pictures are kept, as far as their image goes."""
+def drawn_like(pixels: np.ndarray) -> Packed:
+    """Crops in the form in which drawn pictures are kept, all of it the crown of one tooth."""
+    images = torch.from_numpy(pixels).permute(0, 3, 1, 2)
+    one = torch.ones((len(images), *images.shape[2:]), dtype=torch.uint8)
+    crown = crown_code(one, 0 * one, 0 * one)
+    material = 3 * one
+    material[:, ::2] = 4
+    return Packed(
+        image=images, material=material, crown=crown, slow=one[:, None], blur=torch.zeros(len(images))
+    )
 
-    class Kept:
-        image = torch.from_numpy(pixels).permute(0, 3, 1, 2)
 
-    return Kept()
-
-
-def test_the_same_weights_have_not_moved(folder):
-    start = find_set("shipped")
+def test_the_same_weights_have_not_moved_but_a_look_moves_them(folder):
+    """
+    The same network on the same picture: no move; and in the look of a print, whatever that does, it does to
+    both.
+    """
+    start, edge = find_set("shipped"), load_edge_model(folder)
     crop = Reader(ReadOptions(threads=1)).read(PHOTO, keep_maps=True).crop
     assert crop is not None
     pictures = drawn_like(np.stack([crop, np.zeros_like(crop)]))
-    assert moved_on_drawn(folder, start, pictures, load_edge_model(folder)) == (0.0, 0.0)
+    assert moved_on_drawn(folder, start, pictures, edge) == Moves()
+    print_ = torch.from_numpy(as_print(crop, np.random.default_rng(1))).permute(2, 0, 1).float() / 255
+    one = pictures.material[0]
+    look = crown_look(print_, one > 0, one)
+    assert look is not None
+    found = moved_on_drawn(folder, start, pictures, edge, [look])
+    assert found.elsewhere == (0.0, 0.0) and found.here == found.look != (0.0, 0.0)
+
+
+def test_one_picture_that_goes_astray_moves_nothing():
+    """By hand: of ten, the two largest and the two smallest are left out; of four, none is."""
+    moves = [(0.1 * k, -0.1 * k) for k in range(9)] + [(-9.0, 30.0)]
+    # Dentine -9, 0, 0.1, ..., 0.8 leaves 0.1 to 0.6; enamel -0.8, ..., 0, 30 leaves -0.6 to -0.1.
+    assert module._mean(moves) == pytest.approx((0.35, -0.35))
+    assert module._mean(moves[:4]) == pytest.approx((0.15, -0.15))
+    assert module._mean([]) == (0.0, 0.0)
 
 
 def test_what_lies_elsewhere_comes_from_the_shipped_pictures_or_from_the_set_before(folder):
