@@ -105,7 +105,7 @@ def draw_shot(rng: Rng, index: int, fault: str | None, row_mm: float) -> Shot:
     px = float(rng.uniform(10.5, 22.5))
     steep = index % 9 == 4
     tilt = float(rng.uniform(13.0, 19.0) if steep else abs(rng.normal(0.0, 5.5)))
-    tilt = min(tilt, 19.0)
+    tilt = min(tilt, 17.5)  # the shift of the camera adds some
     if fault == "tilted":
         tilt = float(rng.uniform(60.0, 68.0))
     if fault == "no_chewing_surface":

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from crestgauge.synthetic_data.carved.crowns import Section
 from crestgauge.synthetic_data.carved.looks import Skin
@@ -43,6 +44,7 @@ def make_relief(rng: Rng, row: Row, skin: Skin) -> Relief:
     shape = plan.shape[:2]
     height, tooth = np.full(shape, -40.0), np.zeros(shape)
     colour, rough = np.zeros((*shape, 3)), np.full(shape, 0.5)
+    face = np.zeros(shape, dtype=bool)  # worn faces: gum never lies on one
     patterns = [cloud(rng, shape, cell, stretch=s) for cell, s in ((5, 1.0), (24, 1.0), (70, 1.4), (12, 5.0))]
     for t in row.teeth:
         if t.crown is None:
@@ -57,13 +59,16 @@ def make_relief(rng: Rng, row: Row, skin: Skin) -> Relief:
         paint = mix(paint, skin.tartar, np.clip(step(gum, -2.5, 1.0) * skin.tartar_share * 0.8, 0, 1))
         # Walls end somewhat below the gum's edge, so that none comes out of the side of the gum again.
         edge = gum_level(row, plan[:, columns, 0]) - 1.3 * step(-side[:, None], -1.0, 4.0)
-        own = np.where(own < edge - (3.4 if skin.kind == "bone" else 2.0), -40.0, own)
+        buried = (own < edge - (3.4 if skin.kind == "bone" else 2.0)) | (section.outline < -3.0)
+        own = np.where(buried, -40.0, own)
         up = own > height[:, columns]
         height[:, columns] = np.where(up, own, height[:, columns])
         tooth[:, columns] = np.where(up, t.position, tooth[:, columns])
+        if t.state == "erupted":
+            face[:, columns] |= up & (section.tooth > 0.0)
         colour[:, columns] = np.where(up[..., None], paint, colour[:, columns])
         rough[:, columns] = np.where(up, gloss, rough[:, columns])
-    return cover_with_gum(row, skin, patterns, Relief(plan, height, colour, rough, tooth))
+    return cover_with_gum(row, skin, patterns, Relief(plan, height, colour, rough, tooth), face)
 
 
 def painted(section: Section, height: Array, skin: Skin, patterns: list[Array]) -> tuple[Array, Array, Array]:
@@ -112,7 +117,9 @@ def row_face(section: Section, height: Array) -> Array:
     return np.asarray(cv2.blur(spread, (41, 41)), dtype=np.float64)
 
 
-def cover_with_gum(row: Row, skin: Skin, patterns: list[Array], bare: Relief) -> Relief:
+def cover_with_gum(
+    row: Row, skin: Skin, patterns: list[Array], bare: Relief, face: NDArray[np.bool_]
+) -> Relief:
     """Gum or bone around the crowns."""
     fine, middle, broad, _ = patterns
     x = bare.plan[..., 0]
@@ -142,7 +149,7 @@ def cover_with_gum(row: Row, skin: Skin, patterns: list[Array], bare: Relief) ->
         elif t.state == "absent":
             near = np.exp(-(((x - t.place[0]) / 7.5) ** 2) - (y / 4.8) ** 2)
             soft = soft + near * 1.6
-    over = soft > bare.height
+    over = (soft > bare.height) & ~face
     tint = (
         skin.flesh
         * (1.0 + 0.07 * broad + 0.05 * middle + (0.09 if skin.kind != "bone" else 0.05) * fine)[..., None]
