@@ -3,9 +3,10 @@ From measured and true ratios to an `EdgeModel` whose stated intervals hold what
 
 Each crest's ratio error is turned back into the edge error that would explain it (divided by the ratio's
 sensitivity to one common edge sigma). The squares of these are fitted by non-negative least squares to the
-terms of the model: a common part, blur, enlargement of the photo, tilt, the ends of the strip on a taper,
-and the spread that the probabilities themselves state for the edges. A last factor makes the central 95 %
-come true: network errors have longer tails than a normal law, and a promise about 95 % is about the tail.
+terms of the model: a common part, single profiles, blur, enlargement of the photo, tilt, the ends of the
+strip on a taper, and the spread that the probabilities themselves state for the edges. A last factor makes
+the central 95 % come true: network errors have longer tails than a normal law, and a promise about 95 % is
+about the tail.
 """
 
 from __future__ import annotations
@@ -174,8 +175,7 @@ def fit_edge_model(
     samples : sequence of EdgeSample
         At least 40 crests, measured with the widths' biases of ``base`` already taken off.
     base : EdgeModel or None
-        Supplies what is not fitted: single-profile error, correlation length, and any cause that did not
-        vary.
+        Supplies what is not fitted: correlation length, and any cause that did not vary.
     share : float
         Wanted coverage.
     source : str
@@ -208,6 +208,7 @@ def fit_edge_model(
     features = np.stack(
         [
             np.ones(len(samples)),
+            factor,
             factor * np.array([s.blur_px for s in samples]) ** 2,
             factor * np.array([s.crop_per_photo for s in samples]) ** 2,
             np.tan(np.minimum(np.abs([s.tilt_rad for s in samples]), 1.2)) ** 2,
@@ -216,16 +217,28 @@ def fit_edge_model(
         ],
         axis=1,
     )
-    fitted = np.sqrt(_variance_parts(features, square, base.sigma_px**2 * factor))
     # A cause that did not vary cannot be told from the common part; it keeps what the base model says of it.
+    varies = np.std(features, axis=0) > 0.02 * np.mean(features, axis=0)
+    varies[0] = True
+    known = np.zeros(len(samples)) if varies[1] else base.sigma_px**2 * factor
+    fitted = np.full(features.shape[1], np.nan)
+    fitted[varies] = np.sqrt(_variance_parts(features[:, varies], square, known))
     common = fitted[0]
-    kept = [base.blur_gain, base.photo_px, base.relief_px, base.definition_share, base.spread_gain]
-    blur, photo, relief, place, unsure = (
+    kept = [
+        base.sigma_px,
+        base.blur_gain,
+        base.photo_px,
+        base.relief_px,
+        base.definition_share,
+        base.spread_gain,
+    ]
+    single, blur, photo, relief, place, unsure = (
         old if np.isnan(new) else new for old, new in zip(kept, fitted[1:], strict=True)
     )
     shaped = replace(
         base,
         common_px=float(max(common, 0.05)),
+        sigma_px=float(single),
         blur_gain=float(blur),
         photo_px=float(photo),
         relief_px=float(relief),
@@ -252,27 +265,22 @@ def median_width_error(samples: Sequence[EdgeSample], *, dentine: bool) -> float
 
 def _variance_parts(features: FloatArray, square: FloatArray, known: FloatArray) -> FloatArray:
     """
-    Non-negative variance per feature from squared errors, weighted by their own scatter; NaN for constant
-    features. ``known`` is the part of each expectation that is not fitted.
+    Non-negative variance per feature from squared errors, weighted by their own scatter. ``known`` is the
+    part of each expectation that is not fitted.
 
     A squared error scatters as its own expectation, so each round divides by the expectation of the last
     one. Squares over six times their expectation are cut there: single failures must not set the error of
     all the others. The known part counts in that expectation; without it a round that explains little cuts
     more, and the next explains nothing.
     """
-    varies = np.std(features, axis=0) > 0.02 * np.mean(features, axis=0)
-    varies[0] = True
-    part = features[:, varies]
     start = max(float(np.quantile(square, 0.68)), 0.25 * float(square.mean()), 1e-6)
     expected = np.full(len(square), start)
-    solved = np.zeros(part.shape[1])
+    solved = np.zeros(features.shape[1])
     for _ in range(8):
         target = np.minimum(square, 6.0 * expected) - known
-        solved = _non_negative(part / expected[:, None], target / expected)
-        expected = np.maximum(part @ solved + known, 0.05 * float(np.mean(expected)))
-    out = np.full(features.shape[1], np.nan)
-    out[varies] = solved
-    return out
+        solved = _non_negative(features / expected[:, None], target / expected)
+        expected = np.maximum(features @ solved + known, 0.05 * float(np.mean(expected)))
+    return solved
 
 
 def _non_negative(features: FloatArray, target: FloatArray) -> FloatArray:
