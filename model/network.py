@@ -294,7 +294,7 @@ def build_network(config: NetworkConfig) -> JawNetwork:
     Raises
     ------
     WeightsError
-        If the start weights are unknown, absent, or do not cover the encoder completely.
+        If the start weights are unknown, absent, not finite, or do not cover the encoder completely.
     """
     network = JawNetwork(config)
     if config.start == "imagenet":
@@ -303,7 +303,14 @@ def build_network(config: NetworkConfig) -> JawNetwork:
         path = Path(config.start)
         if not path.is_file():
             raise WeightsError(f"{path}: no such file; start must be 'imagenet', 'none' or a .pt file")
-        network.load_state_dict(torch.load(path, map_location="cpu", weights_only=True))
+        state = torch.load(path, map_location="cpu", weights_only=True)
+        broken = [name for name, values in state.items() if not torch.isfinite(values.float()).all()]
+        if broken:
+            raise WeightsError(
+                f"{path}: {broken[0]} holds a number that is not finite; training on would learn nothing. "
+                "Take the file of another run."
+            )
+        network.load_state_dict(state)
     return network
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 
 import pytest
@@ -19,7 +20,7 @@ from crestgauge.model.network import (
     build_network,
     load_imagenet_encoder,
 )
-from crestgauge.training.beginning import start_file
+from crestgauge.training.beginning import halved, start_file, start_network
 from crestgauge.training.config import ScheduleConfig, as_table, read_config
 from crestgauge.training.fit import (
     CHECKPOINT,
@@ -200,12 +201,16 @@ def test_wrong_settings_are_named(tmp_path, text, words):
 
 def test_unknown_config_lists_the_shipped_ones(tmp_path):
     with pytest.raises(
-        InputError, match="coarse, coarse-again, coarse-rows, fine, holdout, longer, refine, rows, toy, widen"
+        InputError,
+        match="coarse, coarse-again, coarse-grain, coarse-rows, fine, holdout, longer, more, refine, rows, "
+        "toy, widen",
     ):
         read_config("coarsest")
 
 
-@pytest.mark.parametrize("name", ["fine", "coarse", "coarse-again", "coarse-rows", "widen", "rows", "toy"])
+@pytest.mark.parametrize(
+    "name", ["fine", "coarse", "coarse-again", "coarse-grain", "coarse-rows", "widen", "rows", "more", "toy"]
+)
 def test_shipped_configs_load(name):
     assert read_config(name).name.startswith("crest-")
 
@@ -251,3 +256,33 @@ def test_unknown_start_weights_are_refused(tmp_path):
         load_imagenet_encoder(JawNetwork(toy(1).network), "resnet18")
     with pytest.raises(WeightsError, match="no such file"):
         build_network(NetworkConfig(start=str(tmp_path / "none.pt")))
+
+
+def test_numbers_too_large_for_half_precision_stay_as_they_are():
+    """The largest finite float16 is 65504 (IEEE 754 binary16)."""
+    state = {
+        "small": torch.tensor([0.5, 65504.0]),
+        "large": torch.tensor([1.0, 65536.0]),
+        "count": torch.tensor(70000),
+    }
+    kept = halved(state)
+    assert kept["small"].dtype == torch.float16 and kept["small"].tolist() == [0.5, 65504.0]
+    assert kept["large"].dtype == torch.float32 and kept["large"].tolist() == [1.0, 65536.0]
+    assert int(kept["count"]) == 70000
+
+
+def test_start_weights_that_are_not_finite_are_refused(tmp_path):
+    state = torch.load(start_file(find_set(SHIPPED), "fine"), weights_only=True)
+    name = next(key for key in state if key.endswith("running_var"))
+    state[name] = torch.full_like(state[name], float("inf"))
+    torch.save(state, tmp_path / "broken.pt")
+    with pytest.raises(
+        WeightsError, match=rf"broken\.pt: {re.escape(name)} holds a number that is not finite"
+    ):
+        build_network(replace(start_network(find_set(SHIPPED), "fine"), start=str(tmp_path / "broken.pt")))
+
+
+@pytest.mark.parametrize("role", ["fine", "coarse"])
+def test_shipped_state_dicts_are_finite(role):
+    state = torch.load(start_file(find_set(SHIPPED), role), weights_only=True)
+    assert all(bool(torch.isfinite(values.float()).all()) for values in state.values())

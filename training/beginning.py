@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import json
 import typing
+from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
+
+import torch
+from torch import Tensor
 
 from crestgauge.inference.errors import WeightsError
 from crestgauge.model.local import SHIPPED, START, WeightsSet
@@ -35,6 +39,21 @@ def start_file(base: WeightsSet, role: Role) -> Path:
             f"{SHIPPED}, or copy the folder of the set as a whole."
         )
     return found
+
+
+def halved(state: Mapping[str, Tensor]) -> dict[str, Tensor]:
+    """
+    A state dict in half the space: float16 wherever no number outgrows it.
+
+    Running variances of a decoder do outgrow it (65,504); as float16 they would be infinite, which silences
+    their channel, and training on from there learns nothing.
+    """
+
+    def smaller(values: Tensor) -> Tensor:
+        half = values.half()
+        return half if values.is_floating_point() and bool(torch.isfinite(half).all()) else values
+
+    return {name: smaller(values) for name, values in state.items()}
 
 
 def start_network(base: WeightsSet, role: Role) -> NetworkConfig:

@@ -18,6 +18,7 @@ import torch
 
 from crestgauge.inference.edge_file import load_edge_model
 from crestgauge.model.local import MANIFEST, START, WeightsSet, find_set
+from crestgauge.training.beginning import halved
 from crestgauge.training.export import copy_default, export
 from crestgauge.training.files import read_view
 from crestgauge.training.fit import CHECKPOINT, RECORD, WEIGHTS, without_nan
@@ -69,8 +70,7 @@ def finish(
         size, parity = f"{entry.size / 1e6:.1f} MB", f"{entry.parity_max_abs:.1e}"
         log(f"{entry.name}: {size}, torch and onnxruntime agree to {parity}")
         state = torch.load(steps / WEIGHTS, map_location="cpu", weights_only=True)
-        halves = {k: v.half() if v.is_floating_point() else v for k, v in state.items()}
-        torch.save(halves, made / START / f"{entry.name}.pt")
+        torch.save(halved(state), made / START / f"{entry.name}.pt")
     edge = load_edge_model(base.folder)
     drawn = kept_pictures(job.drawn_file("fine"))
     moves = Moves()
