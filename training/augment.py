@@ -284,7 +284,9 @@ def change_materials(image: Tensor, truth: Labelled, config: AugmentConfig, dice
     for material, (tone, colour, strength) in _TONES.items():
         on = _each(dice.chosen(config.materials).float())
         gain = dice.uniform(-tone, tone)[:, None] + dice.uniform(-colour, colour, 3)
-        change = torch.exp(gain[..., None, None] + grain(strength, image.shape[-2:], dice)) - 1
+        change = (
+            torch.exp(gain[..., None, None] + grain(strength, (image.shape[-2], image.shape[-1]), dice)) - 1
+        )
         where = (truth.material == int(material)).float()[:, None]
         image = image + on * gaussian_blur(where, sharpness) * change * image
     return image.clamp(0, 1)
