@@ -48,6 +48,10 @@ LARGEST_BIAS_PX: Final = 1.5
 BIAS_SPREAD_PX: Final = 0.5
 """By how much a retraining moves a bias, a priori: where labels put an edge is a habit of who draws them. A
 judgement, of the size of the biases of the shipped weights. [crop px, 1 s]"""
+SOURCE_SPREAD_PX: Final = 0.3
+"""How far the bias on photos of another source is from that on drawn pictures in their look, a priori; a
+judgement. What drawn pictures show of a look is believed by the share that this leaves of it. [crop px, 1 s]"""
+LOOK_SHARE: Final = BIAS_SPREAD_PX**2 / (BIAS_SPREAD_PX**2 + SOURCE_SPREAD_PX**2)
 ANIMAL_SPREAD_PX: Final = 0.6
 """Spread of the error of animals about the bias, a priori, worth `SPREAD_ANIMALS` animals. [crop px, 1 s]"""
 SPREAD_ANIMALS: Final = 4
@@ -137,7 +141,8 @@ def with_bias(
     """
     ``base`` with its biases moved towards the width errors of these animals.
 
-    They go along with what drawn pictures in the look of these photos show first (``move``). Beyond that,
+    They go along with what drawn pictures in the look of these photos show first (``move``; what the look
+    does by itself counts by `LOOK_SHARE`). Beyond that,
     each animal gives the median error of its crests; their mean moves the bias by the share
     spread^2 / (spread^2 + s^2 / n) of itself, the posterior mean of a normal bias under a normal prior
     (Gelman et al., Bayesian Data Analysis, 3rd ed. 2013, section 2.5; from memory): n animals, their
@@ -161,7 +166,8 @@ def with_bias(
     labelled = _labelled(_all(samples))
     habit = LABEL_BIAS_PX if labelled else 0.0
     for key, dentine, k in (("dentine_bias_px", True, 0), ("enamel_bias_px", False, 1)):
-        along, misled = move[k], look[k]
+        misled = LOOK_SHARE * look[k]
+        along = move[k] - look[k] + misled
         now = _width_errors(samples, dentine)
         then = _width_errors(before or {}, dentine) if labelled else {}
         both = now.keys() & then.keys()

@@ -179,9 +179,10 @@ def test_labels_of_one_hand_move_a_bias_less():
 def test_what_a_look_does_to_drawn_pictures_needs_no_label():
     """
     Drawn pictures in the look of these photos: the start weights read them 0.6 px too narrow, the new ones
-    0.2 px. Labels that say the same of the own photos add nothing; where the new network reads these another
-    0.3 px narrower, and the start weights as expected, the bias follows by the share that 20 animals show. By
-    hand, as below.
+    0.2 px. The look's own 0.6 px count by 0.5^2 / (0.5^2 + 0.3^2) = 0.735, the 0.4 px by which training made
+    them wider count whole: -0.041 px. Labels that say -0.6 px of the start weights add what is left of it by
+    what one hand is believed; where the new network reads own photos another 0.3 px narrower, the bias follows
+    by the share that 20 animals show. By hand, as below.
     """
     given = animals(20, 0.1)
 
@@ -190,17 +191,20 @@ def test_what_a_look_does_to_drawn_pictures_needs_no_label():
         return {name: [replace(s, true_u=0.1) for s in each] for name, each in moved.items()}
 
     move, look = (-0.2, 0.0), (-0.6, 0.0)
+    counted = -0.6 * 0.25 / 0.34
+    along = 0.4 + counted
+    shown, hand = (0.25 / (0.25 + 4 * 0.36 / 23 / 20 + habit**2) for habit in (0.0, 0.9))
     alike = with_bias(BASE, read(-0.2), read(-0.6), move, look)
-    assert alike.dentine_bias_px == pytest.approx(-0.2, abs=0.001) and alike.enamel_bias_px == 0.0
-    shown = 0.25 / (0.25 + 4 * 0.36 / 23 / 20)
+    assert alike.dentine_bias_px == pytest.approx(along + (-0.6 - counted) * hand, abs=0.001)
+    assert alike.enamel_bias_px == 0.0
     narrower = with_bias(BASE, read(-0.5), read(-0.6), move, look)
-    assert narrower.dentine_bias_px == pytest.approx(-0.2 - 0.3 * shown, abs=0.001)
+    assert narrower.dentine_bias_px == pytest.approx(alike.dentine_bias_px - 0.3 * shown, abs=0.001)
     # Labels of another habit, 0.3 px off for both networks, move it by what one hand is believed.
-    hand = with_bias(BASE, read(0.1), read(-0.3), move, look).dentine_bias_px
-    assert hand == pytest.approx(-0.2 + 0.3 * 0.25 / (0.25 + 4 * 0.36 / 23 / 20 + 0.9**2), abs=0.001)
+    wider = with_bias(BASE, read(0.1), read(-0.3), move, look)
+    assert wider.dentine_bias_px - alike.dentine_bias_px == pytest.approx(0.3 * hand, abs=0.001)
     # A measured truth needs no start weights: the new ones' error is known by itself.
     measured = with_bias(BASE, shifted(given, -0.5, 0.0), None, move, look)
-    assert measured.dentine_bias_px == pytest.approx(-0.2 - 0.3 * shown, abs=0.001)
+    assert measured.dentine_bias_px == pytest.approx(along + (-0.5 - along) * shown, abs=0.001)
 
 
 def test_a_bias_follows_the_network_that_was_trained():
