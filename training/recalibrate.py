@@ -50,7 +50,8 @@ BIAS_SPREAD_PX: Final = 0.5
 judgement, of the size of the biases of the shipped weights. [crop px, 1 s]"""
 SOURCE_SPREAD_PX: Final = 0.3
 """How far the bias on photos of another source is from that on drawn pictures in their look, a priori; a
-judgement. What drawn pictures show of a look is believed by the share that this leaves of it. [crop px, 1 s]"""
+judgement. What drawn pictures show of a look is believed by the share that this leaves of it. [crop px,
+1 s]"""
 LOOK_SHARE: Final = BIAS_SPREAD_PX**2 / (BIAS_SPREAD_PX**2 + SOURCE_SPREAD_PX**2)
 ANIMAL_SPREAD_PX: Final = 0.6
 """Spread of the error of animals about the bias, a priori, worth `SPREAD_ANIMALS` animals. [crop px, 1 s]"""

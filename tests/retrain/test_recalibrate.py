@@ -181,8 +181,8 @@ def test_what_a_look_does_to_drawn_pictures_needs_no_label():
     Drawn pictures in the look of these photos: the start weights read them 0.6 px too narrow, the new ones
     0.2 px. The look's own 0.6 px count by 0.5^2 / (0.5^2 + 0.3^2) = 0.735, the 0.4 px by which training made
     them wider count whole: -0.041 px. Labels that say -0.6 px of the start weights add what is left of it by
-    what one hand is believed; where the new network reads own photos another 0.3 px narrower, the bias follows
-    by the share that 20 animals show. By hand, as below.
+    what one hand is believed; where the new network reads own photos another 0.3 px narrower, the bias
+    follows by the share that 20 animals show. By hand, as below.
     """
     given = animals(20, 0.1)
 
@@ -199,9 +199,9 @@ def test_what_a_look_does_to_drawn_pictures_needs_no_label():
     assert alike.enamel_bias_px == 0.0
     narrower = with_bias(BASE, read(-0.5), read(-0.6), move, look)
     assert narrower.dentine_bias_px == pytest.approx(alike.dentine_bias_px - 0.3 * shown, abs=0.001)
-    # Labels of another habit, 0.3 px off for both networks, move it by what one hand is believed.
-    wider = with_bias(BASE, read(0.1), read(-0.3), move, look)
-    assert wider.dentine_bias_px - alike.dentine_bias_px == pytest.approx(0.3 * hand, abs=0.001)
+    # Labels of another habit, 0.6 px off for both networks, move it by what one hand is believed.
+    wider = with_bias(BASE, read(0.4), read(0.0), move, look)
+    assert wider.dentine_bias_px - alike.dentine_bias_px == pytest.approx(0.6 * hand, abs=0.001)
     # A measured truth needs no start weights: the new ones' error is known by itself.
     measured = with_bias(BASE, shifted(given, -0.5, 0.0), None, move, look)
     assert measured.dentine_bias_px == pytest.approx(along + (-0.5 - along) * shown, abs=0.001)
