@@ -249,7 +249,7 @@ class Reader:
             elsewhere = Elsewhere(px_per_mm=scale)
         second = check_row(row, maps, crop, frame, size, limits, elsewhere)
         fit = both(search, second, row, limits)
-        fit = replace(fit, cautions=first.cautions + fit.cautions)
+        fit = replace(fit, retake=first.retake + fit.retake, cautions=first.cautions + fit.cautions)
         evidence = None if row is None else round_evidence(to_evidence(row))
         proposal = None if evidence is None else propose(evidence, self.criteria)
         measured = None

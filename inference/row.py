@@ -30,7 +30,7 @@ from crestgauge.inference.maps import (
     LabelMaps,
     RowFrame,
 )
-from crestgauge.model.labels import N_TEETH
+from crestgauge.model.labels import N_TEETH, Material
 
 FloatArray = NDArray[np.float64]
 CROP_PX_PER_MM = CROP_SIZE[0] * NOMINAL_ROW_SHARE / NOMINAL_ROW_MM
@@ -125,6 +125,12 @@ class RowSearch:
     second_row : float
         Label area of a second row, as a share of the row's own; 0 where fewer numbers line up elsewhere than
         make a row. [1]
+    second_nearer : float
+        How much nearer to the middle of the picture that second row lies, as a share of the long side;
+        negative where it lies farther away, 0 without one. [1]
+    second_wear : float
+        Difference between the shares of dentine in the crowns of both rows: the halves of one animal wear
+        alike; 0 without a second row. [1]
     row_length_px : float
         Length of the nominal row. [photo px]
     shape : float
@@ -155,6 +161,8 @@ class RowSearch:
     breadth_px: float = 0.0
     tilt_deg: float | None = None
     bare_end: float = 0.0
+    second_nearer: float = 0.0
+    second_wear: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,12 +199,15 @@ class _Rows:
         Similarity nominal mm -> coarse px, and which patches support it.
     second_px : float
         Label area of the other row, 0 without one. [coarse px^2]
+    second_nearer : float
+        As in `RowSearch`. [1]
     """
 
     labels: NDArray[np.uint8]
     patches: _Patches
     best: tuple[FloatArray, NDArray[np.bool_]] | None
-    second_px: float
+    second_px: float = 0.0
+    second_nearer: float = 0.0
 
 
 def find_row(maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions | None = None) -> RowSearch:
@@ -219,9 +230,9 @@ def find_row(maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions |
     size = coarse_size(photo_size)
     if maps.size[0] < size[0] or maps.size[1] < size[1]:
         raise InputError(f"coarse maps: {maps.size} px; needs at least {size} for a photo of {photo_size} px")
-    labels = _labels(maps, size)
-    crown_px = float(np.count_nonzero(labels))
-    rows = _rows(labels, options)
+    everything = _labels(maps, size)
+    crown_px = float(np.count_nonzero(everything))
+    rows = _rows(everything, options)
     labels, patches = rows.labels, rows.patches
     crowns = _along(labels)
     length = 0.0 if crowns is None else float(np.ptp(crowns[2]))
@@ -258,6 +269,8 @@ def find_row(maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions |
         borders=borders,
         outside=outside,
         second_row=rows.second_px / max(row_px, 1.0),
+        second_nearer=rows.second_nearer,
+        second_wear=_wear_apart(maps, labels > 0, (everything > 0) & (labels == 0)),
         row_length_px=scale * NOMINAL_ROW_MM,
         shape=shape,
         breadth_px=breadth_px,
@@ -455,10 +468,22 @@ def _rows(labels: NDArray[np.uint8], options: RowOptions) -> _Rows:
     patches = _patches(labels, options)
     second = _other_row(patches, labels.shape, options)
     if second is None:
-        return _Rows(labels, patches, _best_similarity(patches, options), 0.0)
-    own = patches.some(~second)
-    without = np.where(np.isin(patches.image, patches.own[second]), 0, labels).astype(np.uint8)
-    return _Rows(without, own, _best_similarity(own, options), float(patches.area[second].sum()))
+        return _Rows(labels, patches, _best_similarity(patches, options))
+    own, other = patches.some(~second), patches.some(second)
+    without = np.where(np.isin(patches.image, other.own), 0, labels).astype(np.uint8)
+    best = _best_similarity(own, options)
+    nearer = 0.0
+    if best is not None:
+        nearer = _off_middle(own.some(best[1]), labels.shape) - _off_middle(other, labels.shape)
+    return _Rows(without, own, best, float(other.area.sum()), nearer)
+
+
+def _wear_apart(maps: LabelMaps, own: NDArray[np.bool_], other: NDArray[np.bool_]) -> float:
+    """Difference between two rows' shares of dentine; 0 where one of them has no crown."""
+    if not own.any() or not other.any():
+        return 0.0
+    dentine = maps.block("material")[Material.DENTINE][: own.shape[0], : own.shape[1]]
+    return abs(float(dentine[own].mean()) - float(dentine[other].mean()))
 
 
 def _other_row(patches: _Patches, shape: tuple[int, ...], options: RowOptions) -> NDArray[np.bool_] | None:

@@ -32,6 +32,7 @@ REASONS = {
     "dark",
     "cut_off",
     "covered",
+    "two_rows",
     "teeth_unclear",
 }
 
@@ -252,6 +253,23 @@ def test_a_second_row_is_a_caution_and_no_refusal():
     beside = check_search(replace(seen, second_row=LIMITS.second_row), maps)
     assert beside == Fit(cautions=(SECOND_ROW,))
     assert check_search(replace(seen, second_row=LIMITS.second_row - 0.01), maps) == Fit()
+
+
+def test_two_rows_of_which_either_may_be_meant_are_refused():
+    """
+    The row that is read is the larger one: refused where the other lies nearer to the middle, or, as near,
+    is worn otherwise and so another animal's. The other half of the same jaw is none.
+    """
+    seen, maps = result("adult").search, result("adult").maps
+    two = replace(seen, second_row=0.6)
+    assert check_search(replace(two, second_nearer=0.0, second_wear=0.1), maps) == Fit(cautions=(SECOND_ROW,))
+    assert check_search(replace(two, second_nearer=-0.1, second_wear=0.5), maps) == Fit(
+        cautions=(SECOND_ROW,)
+    )
+    for nearer, wear in ((0.06, 0.0), (0.0, 0.3), (-0.04, 0.3)):
+        assert reasons(check_search(replace(two, second_nearer=nearer, second_wear=wear), maps)) == [
+            "two_rows"
+        ]
 
 
 def test_limits_are_ordered():

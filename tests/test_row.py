@@ -153,6 +153,10 @@ def test_the_row_in_the_middle_is_the_one_that_is_meant() -> None:
         found = find_row(two_rows(main, other), PHOTO)
         assert misplaced_px(found.frame, found.teeth, meant or other) < 12.0
         assert found.second_row > 0.3
+        # 120 of 512 coarse px of the long side, whichever of the two is read; both are worn alike.
+        assert abs(found.second_nearer) == pytest.approx(120 / 512, abs=0.02)
+        assert (found.second_nearer < 0) == (meant is main)
+        assert found.second_wear < 0.05
 
 
 def test_a_row_that_is_cut_gives_way_to_a_whole_one() -> None:

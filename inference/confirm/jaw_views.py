@@ -56,6 +56,7 @@ RETAKE_WORDS: Final[Mapping[str, str]] = {
     "dark": "The picture is too dark.",
     "cut_off": "Part of the row lies outside the picture.",
     "covered": "Something covers the teeth.",
+    "two_rows": "Two rows of teeth show, and which one is meant cannot be told.",
     "teeth_unclear": "The teeth cannot be told from each other.",
     "tooth_unseen": "A tooth that the key needs does not show.",
 }
