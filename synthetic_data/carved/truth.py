@@ -13,7 +13,7 @@ from crestgauge.synthetic_data.carved.picture import Camera, place_camera, row_m
 from crestgauge.synthetic_data.carved.relief import Relief
 from crestgauge.synthetic_data.carved.rows import CLASSES, Row, Tooth
 from crestgauge.synthetic_data.carved.widths import CrestTruth, measure_crest, open_and_dentine
-from crestgauge.synthetic_data.traced.truth import SCHEMA, annotate, median, rounded
+from crestgauge.synthetic_data.traced.truth import SCHEMA, annotate, median, no_crown, no_line, rounded
 
 FAMILY = "carved"
 LENS_BLUR_PX = 0.54
@@ -22,36 +22,9 @@ LEAST_SEEN = 0.35
 """A tooth of which less than this share of its visible face lies in the picture counts as unseen."""
 
 
-def blank(position: int, state: str = "unseen") -> dict[str, Any]:
-    """A position without a crown."""
-    return {
-        "position": position,
-        "state": state,
-        "milk": None,
-        "lobes": None,
-        "centre": None,
-        "box": None,
-        "lobe_centres": [],
-        "infundibulum_left": None,
-        "dentine_share": None,
-        "crests": [],
-    }
-
-
 def crest_entry(crest: CrestTruth, place: Any) -> dict[str, Any]:
     """One crest; ``place`` takes points of the tooth frame to pixels."""
-    entry: dict[str, Any] = {
-        "lobe": crest.lobe,
-        "dentine_mm": 0.0,
-        "enamel_outer_mm": None,
-        "enamel_inner_mm": None,
-        "ratio": 0.0,
-        "ratio_by_definition": {},
-        "infundibulum_gone": crest.gone,
-        "dentine_px": 0.0,
-        "enamel_px": None,
-        "line": [],
-    }
+    entry = no_line(crest.lobe, gone=crest.gone)
     if not len(crest.edges):
         return entry
     dentine, outer, inner = crest.widths()
@@ -84,11 +57,11 @@ def crest_entry(crest: CrestTruth, place: Any) -> dict[str, Any]:
 def measured(row: Row, tooth: Tooth) -> dict[str, Any]:
     """What a tooth's truth says without any picture."""
     if tooth.crown is None:
-        return blank(tooth.position, tooth.state)
+        return no_crown(tooth.position, tooth.state)
     floor = row.gum[tooth.position - 1] - float(tooth.place[2])
     left, dentine = open_and_dentine(tooth.crown, floor)
     crests = [measure_crest(tooth.crown, lobe) for lobe in tooth.crown.lobes if lobe.crest]
-    entry = blank(tooth.position, tooth.state)
+    entry = no_crown(tooth.position, tooth.state)
     entry.update(
         milk=tooth.milk,
         lobes=len(tooth.crown.lobes),
@@ -124,7 +97,7 @@ def tooth_entry(row: Row, tooth: Tooth, relief: Relief, camera: Camera) -> dict[
     seen = camera.project(to_world(row.side, grid))
     inside = ((seen > -0.5) & (seen < np.array(camera.size) - 0.5)).all(axis=1)
     if not len(seen) or inside.mean() < LEAST_SEEN:
-        return blank(tooth.position)
+        return no_crown(tooth.position)
     middles = np.array([[(lobe.x0 + lobe.x1) / 2.0, 0.0] for lobe in tooth.crown.lobes])
     heights = tooth.crown.surface(middles)[1]
     seen = seen[inside]
@@ -164,7 +137,7 @@ def truth_of(
         "age_years": None,
         "age_class": None,
         "deciding": None,
-        "teeth": [blank(k) for k in range(1, 7)],
+        "teeth": [no_crown(k) for k in range(1, 7)],
     }
     if row is None or relief is None:
         return truth

@@ -47,21 +47,42 @@ def median(values: Array) -> float:
     return float(np.median(finite)) if len(finite) else float("nan")
 
 
-def crest_entry(crest: CrestTruth, jaw: Jaw, tooth: Tooth, picture: Picture) -> dict[str, Any]:
-    """One crest of the truth file, by the declared definitions (median over the middle half, mean of both
-    bands)."""
-    entry: dict[str, Any] = {
-        "lobe": crest.lobe,
+def no_crown(position: int, state: str = "unseen") -> dict[str, Any]:
+    """A position of the truth file without a crown that is seen."""
+    return {
+        "position": position,
+        "state": state,
+        "milk": None,
+        "lobes": None,
+        "centre": None,
+        "box": None,
+        "lobe_centres": [],
+        "infundibulum_left": None,
+        "dentine_share": None,
+        "crests": [],
+    }
+
+
+def no_line(lobe: int, *, gone: bool) -> dict[str, Any]:
+    """A crest of the truth file without a dentine line."""
+    return {
+        "lobe": lobe,
         "dentine_mm": 0.0,
         "enamel_outer_mm": None,
         "enamel_inner_mm": None,
         "ratio": 0.0,
         "ratio_by_definition": {},
-        "infundibulum_gone": crest.infundibulum_gone,
+        "infundibulum_gone": gone,
         "dentine_px": 0.0,
         "enamel_px": None,
         "line": [],
     }
+
+
+def crest_entry(crest: CrestTruth, jaw: Jaw, tooth: Tooth, picture: Picture) -> dict[str, Any]:
+    """One crest of the truth file, by the declared definitions (median over the middle half, mean of both
+    bands)."""
+    entry = no_line(crest.lobe, gone=crest.infundibulum_gone)
     if not len(crest.edges):
         return entry
     dentine, outer, inner = crest.widths()
@@ -97,18 +118,7 @@ def crest_entry(crest: CrestTruth, jaw: Jaw, tooth: Tooth, picture: Picture) -> 
 
 def tooth_entry(jaw: Jaw, tooth: Tooth, picture: Picture) -> dict[str, Any]:
     """One position of the truth file."""
-    entry: dict[str, Any] = {
-        "position": tooth.position,
-        "state": tooth.state,
-        "milk": None,
-        "lobes": None,
-        "centre": None,
-        "box": None,
-        "lobe_centres": [],
-        "infundibulum_left": None,
-        "dentine_share": None,
-        "crests": [],
-    }
+    entry = no_crown(tooth.position, tooth.state)
     if tooth.crown is None:
         return entry
     top = picture.tops[tooth.position]
