@@ -62,6 +62,7 @@ def synth(
     Example:  crestgauge synth --n 4 --seed 7 --out drawn
     Exit status:  0 all drawn   2 wrong usage, nothing started   130 stopped, finished photos are kept
     """
+    needs_train_extra("synthetic_data.memory").keep_memory()
     dataset = needs_train_extra("synthetic_data.dataset")
     torch = import_module("torch")
     target = torch.device(device or ("cuda:0" if torch.cuda.is_available() else "cpu"))
@@ -96,6 +97,7 @@ def train(
     Example:  crestgauge train toy --out runs/toy --export-to weights
     Exit status:  0 trained   2 wrong usage, nothing started   130 stopped, the checkpoint is kept
     """
+    needs_train_extra("synthetic_data.memory").keep_memory()
     if config == "both":
         both = needs_train_extra("training.both")
         settings = both.BothConfig(

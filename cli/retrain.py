@@ -56,6 +56,7 @@ def retrain(
     Example:  crestgauge retrain dataset --name ridge-2026
     Exit status:  0 the weights are made   2 wrong usage, or data that cannot be used   130 stopped
     """
+    needs_train_extra("synthetic_data.memory").keep_memory()
     making = needs_train_extra("training.retrain")
     torch = import_module("torch")
     target = device or ("cuda:0" if torch.cuda.is_available() else "cpu")

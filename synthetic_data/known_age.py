@@ -23,6 +23,7 @@ import torch
 from crestgauge.inference.answers import tooth_ratio
 from crestgauge.inference.criteria import load_criteria
 from crestgauge.inference.rules import propose
+from crestgauge.synthetic_data.memory import keep_memory
 from crestgauge.synthetic_data.options import FINE
 from crestgauge.synthetic_data.scene import Specimen, sample_conditions, sample_specimen
 from crestgauge.synthetic_data.truth import evidence, teeth_truth
@@ -91,6 +92,7 @@ def draw_animals(seed: int, animals: Mapping[str, int] = ANIMALS) -> Iterator[di
 
 def main(out: str) -> None:
     """Write the table."""
+    keep_memory()
     torch.set_num_threads(1)
     with Path(out).open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")

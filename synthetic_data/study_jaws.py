@@ -18,6 +18,7 @@ from typing import Any, Final
 import torch
 
 from crestgauge.synthetic_data.known_age import known_animals
+from crestgauge.synthetic_data.memory import keep_memory
 from crestgauge.synthetic_data.truth import ToothTruth, evidence, teeth_truth
 
 ANIMALS: Final[Mapping[str, int]] = {
@@ -67,6 +68,7 @@ def _number(value: float) -> float | None:
 
 def main(out: str) -> None:
     """Write the file."""
+    keep_memory()
     torch.set_num_threads(1)
     with Path(out).open("w", encoding="utf-8", newline="\n") as file:
         for animal in draw_animals(SEED):

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from crestgauge.inference.errors import InputError
+from crestgauge.synthetic_data.memory import keep_memory
 
 POLL_SECONDS = 1.0
 
@@ -142,6 +143,7 @@ def _follow(jobs: list[subprocess.Popen[bytes]], logs: list[Path], log: Callable
 def _one(name: str, folder: str, device: str, max_seconds: str) -> None:
     from crestgauge.training.fit import train
 
+    keep_memory()
     train(
         name,
         Path(folder),

@@ -29,6 +29,7 @@ import numpy as np
 from crestgauge.inference.compare.svg import Axis, ticks
 from crestgauge.inference.errors import InputError
 from crestgauge.model.local import MANIFEST, SHIPPED, WeightsSet, find_set
+from crestgauge.synthetic_data.memory import keep_memory
 from crestgauge.training.batch import Draw
 from crestgauge.training.files import read_labels
 from crestgauge.training.gate import (
@@ -427,6 +428,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """The command line of this module."""
     import torch
 
+    keep_memory()
     parser = argparse.ArgumentParser(
         prog="python -m crestgauge.training.curve", description=__doc__.split("\n")[1]
     )

@@ -32,6 +32,7 @@ from crestgauge.inference.pipeline import Reader, ReadOptions, Result, pinned
 from crestgauge.inference.rules import propose
 from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.model.local import EDGE_FILE
+from crestgauge.synthetic_data.memory import keep_memory
 from crestgauge.training.report import markdown
 from crestgauge.training.score import score_photo, summarise
 
@@ -316,6 +317,7 @@ def _draw_shard(folder: Path, size: int, seed: int, device: str, dataset: dict[s
 
     from crestgauge.synthetic_data.dataset import DatasetOptions, write_dataset
 
+    keep_memory()
     plain: dict[str, Any] = {
         name: tuple(value) if isinstance(value, list) else value for name, value in dataset.items()
     }

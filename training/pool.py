@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import torch
 
+from crestgauge.synthetic_data.memory import keep_memory
 from crestgauge.training.batch import Draw, Packed, pack
 
 
@@ -184,6 +185,7 @@ class WorkerFeeder:
 def _draw_on(connection: Connection, draw: Draw, seeds: range, size: int, device: str) -> None:
     """Body of a drawing process: batches as plain bytes, since shared memory is small on many machines."""
     try:
+        keep_memory()
         torch.set_num_threads(1)
         target = torch.device(device)
         if target.type == "cuda":

@@ -542,7 +542,7 @@ class OwnRun(Run):
         for view in self.own_check:
             truth = as_batch([view], self.device)
             with torch.inference_mode():
-                score.add(activated(truth.image.contiguous(memory_format=self.layout)).float(), truth)
+                score.add(activated(truth.image.contiguous(memory_format=torch.channels_last)).float(), truth)
         return {"step": float(self.best["step"]), "seconds": round(self.elapsed, 1), **score.values()}
 
     def _losses_of(self, batches: list[Any]) -> tuple[float, float]:
@@ -557,7 +557,7 @@ class OwnRun(Run):
         losses = []
         for truth in batches:
             with torch.inference_mode():
-                raw = network(truth.image.contiguous(memory_format=self.layout))
+                raw = network(truth.image.contiguous(memory_format=torch.channels_last))
                 judged = near_bands(truth) if self.config.role == "fine" else truth
                 pair = [total_loss(raw, truth, whole)[0], total_loss(raw, judged, reading)[0]]
             losses.append([float(value) for value in pair])

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import torch
 
+from crestgauge.synthetic_data.memory import keep_memory
 from crestgauge.training.batch import Draw, Labelled, Packed, pack, unpack
 
 
@@ -78,6 +79,7 @@ def draw_ahead(
 
 
 def _draw_share(stored: StoredDraw, seeds: Sequence[int], count: int, device: str) -> None:
+    keep_memory()
     torch.set_num_threads(1)
     for seed in seeds:
         stored(seed, count, torch.device(device))
