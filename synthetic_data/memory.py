@@ -1,8 +1,10 @@
 """
-Freed memory is kept by the process that draws or trains, instead of given back to the system and asked for again.
+Freed memory is kept by the process that draws or trains, instead of given back to the system and asked
+for again.
 
-Pictures and layers of a network are blocks of many megabytes. The C library of Linux maps each such block anew and
-the kernel clears its pages: a third of the processor time of drawing and of a training step, measured (DEVELOPERS.md).
+Pictures and layers of a network are blocks of many megabytes. The C library of Linux maps each such block
+anew and the kernel clears its pages: a third of the processor time of drawing and of a training step
+(DEVELOPERS.md, decision 117).
 """
 
 from __future__ import annotations
@@ -23,9 +25,9 @@ def keep_memory() -> bool:
     """
     Let this process keep what it frees, for the blocks that it will want next.
 
-    For processes that draw or train on a processor, called once by whatever starts them; never on import, and never
-    where photos are read, since memory then stays as high as it once was (a training step of two pictures: 5.8
-    instead of 4.9 GB).
+    For processes that draw or train on a processor, called once by whatever starts them; never on import, and
+    never where photos are read, since memory then stays as high as it once was (a training step of two
+    pictures: 5.8 instead of 4.9 GB).
 
     Returns
     -------
@@ -38,4 +40,6 @@ def keep_memory() -> bool:
     if mallopt is None:
         return False
     mallopt.argtypes, mallopt.restype = (ctypes.c_int, ctypes.c_int), ctypes.c_int
-    return all(mallopt(switch, value) == 1 for switch, value in ((_M_MMAP_MAX, 0), (_M_TRIM_THRESHOLD, _NEVER)))
+    return all(
+        mallopt(switch, value) == 1 for switch, value in ((_M_MMAP_MAX, 0), (_M_TRIM_THRESHOLD, _NEVER))
+    )

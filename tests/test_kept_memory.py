@@ -28,7 +28,9 @@ print(taken, (faults() - before) * resource.getpagesize() / 2**20)
 
 
 def _megabytes_cleared(how: str) -> tuple[str, float]:
-    done = subprocess.run([sys.executable, "-c", PAGE_FAULTS, how], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", PAGE_FAULTS, how], capture_output=True, text=True, check=True
+    )
     taken, megabytes = done.stdout.split()
     return taken, float(megabytes)
 
@@ -36,8 +38,9 @@ def _megabytes_cleared(how: str) -> tuple[str, float]:
 @pytest.mark.skipif(sys.platform != "linux", reason="a switch of the C library of Linux")
 def test_ten_blocks_are_asked_for_once():
     """
-    Expected: the kernel counts the pages that it hands out (getrusage(2), ru_minflt). Ten blocks of 64 MiB, each freed
-    before the next, cost 640 MiB of pages where each is mapped anew, and next to none where the first one is used again.
+    Expected: the kernel counts the pages that it hands out (getrusage(2), ru_minflt). Ten blocks of 64 MiB,
+    each freed before the next, cost 640 MiB of pages where each is mapped anew, and next to none where the
+    first one is used again.
     """
     taken, kept = _megabytes_cleared("keep")
     if taken == "False":

@@ -16,7 +16,7 @@ from crestgauge.training.losses import (
     dice_loss,
     heat_loss,
     masked_mean,
-    near_bands,
+    material_near_bands,
     tilt_loss,
     total_loss,
 )
@@ -168,19 +168,18 @@ def test_lingual_and_state_count_on_crowns_only():
 
 
 def test_near_bands_keeps_what_decides_widths():
-    """One enamel pixel at (5, 4): rows 3..7 and columns 2..6 stay, all else is not judged, nor is it void."""
+    """One enamel pixel at (5, 4): rows 3..7 and columns 2..6 stay, all else is not judged."""
     material = torch.full((2, 12, 12), int(Material.JAW), dtype=torch.uint8)
     material[0, 5, 4] = int(Material.ENAMEL_BAND)
     material[0, 4, 4] = IGNORE
-    given = truth(material)
-    near = near_bands(given, 2)
+    near = material_near_bands(material, 2)
     kept = torch.zeros(12, 12, dtype=torch.bool)
     kept[3:8, 2:7] = True
     kept[4, 4] = False
-    assert torch.equal(near.material[0] != IGNORE, kept)
-    assert torch.equal(near.material[0][kept], material[0][kept])
-    assert (near.material[1] == IGNORE).all() and not near.void.any()
-    assert int((given.material == IGNORE).sum()) == 1  # the given labels are as they were
+    assert torch.equal(near[0] != IGNORE, kept)
+    assert torch.equal(near[0][kept], material[0][kept])
+    assert (near[1] == IGNORE).all()
+    assert int((material == IGNORE).sum()) == 1  # the given labels are as they were
 
 
 def test_edges_are_judged_again_with_equal_weights():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 import torch
@@ -52,6 +53,42 @@ def silent(_: str) -> None:
 def learnt(tmp_path_factory):
     out = tmp_path_factory.mktemp("run")
     return out, train(toy(12), out, "cpu", draw=draw_toy, log=silent)
+
+
+def test_compiled_and_plain_passes_give_the_same_step():
+    """Expected: torch's plain run of the same operations; sums in another order differ by some 1e-6."""
+    gradients = []
+    for compiler in ("", "aot_eager"):
+        config = toy(1)
+        config = replace(
+            config,
+            schedule=replace(config.schedule, compiler=compiler),
+            loss=replace(config.loss, edges=0.5),
+        )
+        run = Run(config, Path("."), CPU, draw_toy, silent)
+        run.network.train()
+        total, parts = run.gradients(draw_toy(3, 2, CPU))
+        assert float(total) == pytest.approx(
+            sum(getattr(config.loss, k) * float(v) for k, v in parts.items())
+        )
+        gradients.append(
+            torch.cat([p.grad.flatten() for p in run.network.parameters() if p.grad is not None])
+        )
+    plain, compiled = gradients
+    assert torch.linalg.vector_norm(plain) > 0.01
+    torch.testing.assert_close(compiled, plain, rtol=1e-3, atol=1e-4 * float(plain.abs().max()))
+
+
+def test_unknown_compilers_are_refused_with_those_that_there_are():
+    config = toy(1)
+    with pytest.raises(InputError, match=r"schedule.compiler: 'nvfuser'; needs one of .*inductor"):
+        Run(
+            replace(config, schedule=replace(config.schedule, compiler="nvfuser")),
+            Path("."),
+            CPU,
+            draw_toy,
+            silent,
+        )
 
 
 def test_a_few_steps_lower_the_loss_and_leave_a_record(learnt):

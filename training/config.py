@@ -44,6 +44,9 @@ class ScheduleConfig:
         AdamW weight decay; largest gradient norm.
     ema : float
         Decay of the running mean of the weights, which is what is checked, saved and exported.
+    compiler : str
+        Backend of ``torch.compile`` for network and losses ("inductor" on a GPU), empty = none. A run of
+        minutes pays for the minute that compiling takes; a few steps do not.
     """
 
     max_seconds: float = 0.0
@@ -58,6 +61,7 @@ class ScheduleConfig:
     weight_decay: float = 0.02
     clip: float = 2.0
     ema: float = 0.998
+    compiler: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

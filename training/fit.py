@@ -18,7 +18,7 @@ from collections.abc import Callable
 from dataclasses import fields, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import torch
 from torch import Tensor, nn
@@ -38,6 +38,7 @@ from crestgauge.training.pool import InlineFeeder, Pool, WorkerFeeder, generator
 CHECK_SEED = 1_900_000_000
 """Seeds from here on are for checks; training counts up from ``seed`` * `SEED_SPAN`."""
 SEED_SPAN = 10_000_000
+Judge = Callable[[Labelled], tuple[Tensor, dict[str, Tensor]]]
 CHECKPOINT, WEIGHTS, RECORD = "checkpoint.pt", "weights.pt", "record.json"
 BAD_STEPS_ALLOWED = 20
 """Steps in a row whose loss or gradient is not finite before the run gives up."""
@@ -129,6 +130,7 @@ class Run:
             torch.backends.cudnn.allow_tf32 = True
         self.portions = 1
         self.network = build_network(_resolved(config)).to(device).to(memory_format=torch.channels_last)
+        self.judge = compiled(self._judge, config.schedule.compiler)
         self.average = Average(self.network, config.schedule.ema)
         self.optimizer = make_optimizer(self.network, config.schedule)
         self.pool = Pool(config.pool.capacity, device)
@@ -253,6 +255,12 @@ class Run:
                 f"{self.config.name}: out of memory; each step goes in {self.portions} portions from now on"
             )
 
+    def _judge(self, truth: Labelled) -> tuple[Tensor, dict[str, Tensor]]:
+        image = truth.image.contiguous(memory_format=torch.channels_last)
+        with torch.autocast(self.device.type, dtype=torch.bfloat16, enabled=self.device.type == "cuda"):
+            raw = self.network(image)
+        return total_loss(raw, truth, self.config.loss)
+
     def _accumulate(self, truth: Labelled) -> tuple[Tensor, dict[str, Tensor]]:
         self.optimizer.zero_grad(set_to_none=True)
         count = len(truth.blur)
@@ -260,10 +268,7 @@ class Run:
         parts: dict[str, Tensor] = {}
         for chunk in torch.arange(count, device=self.device).chunk(self.portions):
             part = truth if self.portions == 1 else take(truth, chunk)
-            image = part.image.contiguous(memory_format=torch.channels_last)
-            with torch.autocast(self.device.type, dtype=torch.bfloat16, enabled=self.device.type == "cuda"):
-                raw = self.network(image)
-            loss, each = total_loss(raw, part, self.config.loss)
+            loss, each = self.judge(part)
             share = len(chunk) / count
             (loss * share).backward()  # type: ignore[no-untyped-call]  # torch gives it no types
             total = total + share * loss.detach()
@@ -406,6 +411,24 @@ def pixel_scores(
                 maps = activated(image).float()
             score.add(maps, truth)
     return score.values()
+
+
+def compiled(judge: Judge, backend: str) -> Judge:
+    """
+    ``judge`` compiled by a backend of ``torch.compile``, or as it is: a GPU otherwise waits for Python to
+    name its next kernel, thousands of times a step.
+
+    Raises
+    ------
+    InputError
+        If torch has no such backend.
+    """
+    if not backend:
+        return judge
+    known = torch.compiler.list_backends(exclude_tags=())
+    if backend not in known:
+        raise InputError(f"schedule.compiler: {backend!r}; needs one of {', '.join(known)}, or nothing")
+    return cast(Judge, torch.compile(judge, backend=backend, dynamic=False, fullgraph=True))
 
 
 def out_of_memory(error: BaseException) -> bool:

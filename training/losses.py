@@ -82,8 +82,9 @@ def total_loss(raw: Tensor, truth: Labelled, config: LossConfig) -> tuple[Tensor
     crown = (tooth > 0) & (tooth != IGNORE)
     lingual = truth.lingual[:, step, step]
     state = truth.state[:, step, step]
+    material = truth.material.masked_fill(truth.void, IGNORE)
     parts = {
-        "material": material_loss(raw[:, CHANNELS["material"]], truth, config.material_classes),
+        "material": material_loss(raw[:, CHANNELS["material"]], material, config.material_classes),
         "dice": dice_loss(raw[:, CHANNELS["material"]], truth),
         "tooth": class_loss(slow[:, CHANNELS["tooth"]], tooth, tooth_weights(tooth.device)),
         "lingual": binary_loss(slow[:, CHANNELS["lingual"]][:, 0], lingual, crown & (lingual != IGNORE)),
@@ -104,21 +105,27 @@ def total_loss(raw: Tensor, truth: Labelled, config: LossConfig) -> tuple[Tensor
     }
     if config.edges:
         equal = (1.0,) * len(Material)
-        parts["edges"] = material_loss(raw[:, CHANNELS["material"]], near_bands(truth), equal)
+        near = material_near_bands(truth.material).masked_fill(truth.void, IGNORE)
+        parts["edges"] = material_loss(raw[:, CHANNELS["material"]], near, equal)
     total = torch.stack([getattr(config, name) * part for name, part in parts.items()]).sum()
     return total, {name: part.detach() for name, part in parts.items()}
 
 
-def near_bands(truth: Labelled, reach_px: int = BAND_REACH_PX) -> Labelled:
+def near_bands(truth: Labelled) -> Labelled:
+    """``truth`` with its material known only where widths are decided (`material_near_bands`)."""
+    return replace(truth, material=material_near_bands(truth.material))
+
+
+def material_near_bands(material: Tensor, reach_px: int = BAND_REACH_PX) -> Tensor:
     """
-    ``truth`` with its material known only where widths are decided: no farther than ``reach_px`` rows and
-    columns from enamel band or dentine. Pictures with neither have no material then.
+    Labels no farther than ``reach_px`` rows and columns from enamel band or dentine, `IGNORE` elsewhere,
+    shape (N, H, W). A picture with neither has none left.
     """
-    bands = (truth.material == Material.ENAMEL_BAND) | (truth.material == Material.DENTINE)
+    bands = (material == int(Material.ENAMEL_BAND)) | (material == int(Material.DENTINE))
     near = (
         functional.max_pool2d(bands.float()[:, None], 2 * reach_px + 1, stride=1, padding=reach_px)[:, 0] > 0
     )
-    return replace(truth, material=truth.material.masked_fill(~near, IGNORE))
+    return material.masked_fill(~near, IGNORE)
 
 
 def tooth_weights(device: torch.device) -> Tensor:
@@ -135,10 +142,10 @@ def masked_mean(values: Tensor, valid: Tensor) -> Tensor:
     return chosen.sum() / valid.sum().clamp(min=1)
 
 
-def material_loss(logits: Tensor, truth: Labelled, weights: tuple[float, ...]) -> Tensor:
-    """Cross entropy of the material block, weighted by class. [nat]"""
+def material_loss(logits: Tensor, material: Tensor, weights: tuple[float, ...]) -> Tensor:
+    """Cross entropy of the material block over its valid labels, weighted by class. [nat]"""
     weight = torch.tensor(weights, device=logits.device, dtype=torch.float32)
-    return class_loss(logits, truth.material.masked_fill(truth.void, IGNORE), weight)
+    return class_loss(logits, material, weight)
 
 
 def class_loss(logits: Tensor, labels: Tensor, weight: Tensor | None = None) -> Tensor:
