@@ -246,6 +246,23 @@ def test_small_parts():
     assert groups_of({"tilt_deg": 15.0, "px_per_mm": None, "blur_px": 0.2})["tilt"] == "15+ deg"
 
 
+def test_animals_of_the_season_are_counted_by_themselves():
+    """An animal of 3.5 years is of the autumn, one of 1.0 years is not; each counts in its own group."""
+    autumn, spring = {**TRUTH, "age_years": 3.5}, {**TRUTH, "age_years": 1.0}
+    doubted = {**READING, "outcome": "borderline", "age_class": "2.5", "possible": ["2.5", "3.5"]}
+    summary = summarise([score_photo(autumn, READING), score_photo(spring, doubted)])
+    assert summary["borderline"]["of"] == 2 and summary["borderline"]["count"] == 1
+    assert (summary["borderline_in_season"]["count"], summary["borderline_in_season"]["of"]) == (0, 1)
+    assert (summary["exact_in_season"]["count"], summary["exact_in_season"]["of"]) == (1, 1)
+    assert set(summary["groups"]["season"]) == {"autumn and winter", "spring and summer"}
+
+
+def test_photos_without_an_age_are_in_no_season():
+    """Expected: a share of nothing is None, not 0."""
+    summary = summarise([score_photo(TRUTH, READING)])
+    assert summary["borderline_in_season"] is None and "season" not in summary["groups"]
+
+
 def test_report_has_every_number_and_no_nan():
     text = markdown(summarise([score_photo(TRUTH, READING)]))
     assert "| exact class | 100.0 % |" in text and "| sun | 1 |" in text and "nan" not in text.lower()

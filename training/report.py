@@ -12,9 +12,11 @@ Record = dict[str, Any]
 AIMS = (
     ("exact class", "exact", "at least 97 %"),
     ("class of the measured values, every doubt set aside", "exact_by_values", ""),
+    ("exact class, animals of autumn and winter only", "exact_in_season", ""),
     ("within one class", "within_one", "100 %"),
     ("wrong classes that were marked borderline", "wrong_marked", "100 %"),
     ("readings that end borderline", "borderline", "at most 20 %"),
+    ("the same, animals of autumn and winter only", "borderline_in_season", "at most 20 %"),
     ("exact class where the reading is clear", "exact_when_clear", ""),
     ("truth among the possible classes", "truth_among_possible", ""),
     ("class as the key says of the true widths", "exact_by_key", ""),

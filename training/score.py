@@ -20,6 +20,9 @@ WIDE_BAND_PX: Final = 8.0
 """Ratios are judged on crests whose dentine and enamel are at least this wide in the photograph. [px]"""
 K95: Final = 1.96
 """Half width of a 95 % interval in standard uncertainties (normal law)."""
+SEASON: Final = (0.3, 0.7)
+"""Part of a year past whole years of age in which most deer are aged: autumn and winter, for animals born
+around the beginning of June (common practice). In spring the last class is no longer right, the next not yet."""
 SAME_BOX: Final = 0.1
 """Boxes that overlap less than this (intersection over union) are not the same tooth."""
 
@@ -84,6 +87,8 @@ def groups_of(truth: Record) -> dict[str, str]:
     conditions = truth.get("conditions") or {}
     groups = {name: str(value) for name, value in conditions.items() if isinstance(value, str | bool)}
     groups["class"] = str(truth.get("age_class"))
+    if truth.get("age_years") is not None:
+        groups["season"] = season_of(float(truth["age_years"]))
     for name, value, edges, unit in (
         ("tilt", truth.get("tilt_deg"), (5, 10, 15), "deg"),
         ("scale", truth.get("px_per_mm"), (15, 20, 30), "px/mm"),
@@ -91,6 +96,11 @@ def groups_of(truth: Record) -> dict[str, str]:
     ):
         groups[name] = "unknown" if value is None else _bin(float(value), edges, unit)
     return groups
+
+
+def season_of(age_years: float) -> str:
+    """Autumn and winter within `SEASON`, else spring and summer."""
+    return "autumn and winter" if SEASON[0] <= age_years % 1 <= SEASON[1] else "spring and summer"
 
 
 def match_teeth(truth: Sequence[Record], read: Sequence[Record]) -> list[Record]:
@@ -198,6 +208,8 @@ def summarise(rows: Sequence[Record]) -> Record:
         "false_refusal_reasons": count(x for r in usable if r["refused"] for x in r["reasons"]),
         "confusion": confusion(usable),
     }
+    season = core_numbers([r for r in usable if r["groups"].get("season") == "autumn and winter"])
+    summary["exact_in_season"], summary["borderline_in_season"] = season["exact"], season["borderline"]
     names = sorted({name for r in usable for name in r["groups"]})
     summary["groups"] = {
         name: {
