@@ -22,7 +22,7 @@ K95: Final = 1.96
 """Half width of a 95 % interval in standard uncertainties (normal law)."""
 SEASON: Final = (0.3, 0.7)
 """Part of a year past whole years of age in which most deer are aged: autumn and winter, for animals born
-around the beginning of June (common practice). In spring the last class is no longer right, the next not yet."""
+around the beginning of June (common practice). In spring one class ends and the next has not begun."""
 SAME_BOX: Final = 0.1
 """Boxes that overlap less than this (intersection over union) are not the same tooth."""
 
