@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,8 @@ Array = NDArray[np.float64]
 
 STEEP_LEVELS = 24
 """Levels more of the march through the bone for a camera in the plane of the row; none below 17 degrees."""
+NOTHING_MM = -59.0
+"""Heights down to here are a surface; below, there is none (`FAR_BELOW`)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -166,6 +169,48 @@ class AlongRays:
         return crown, bone
 
 
+def _box(grid: Grid, surface: Tensor) -> list[tuple[float, float]]:
+    """
+    Ends along x and y, outside of which ``surface`` is nowhere. [mm]
+
+    A surface that reaches the rim of its grid has no end there, since sampling repeats the rim.
+    """
+    there = surface > NOTHING_MM
+    ends = []
+    for first, along in ((grid.x0, there.any(dim=0)), (grid.y0, there.any(dim=1))):
+        at = along.nonzero()[:, 0]
+        if not len(at):
+            ends.append((math.inf, -math.inf))
+            continue
+        low, high = int(at[0]), int(at[-1])
+        # One cell more: between a node of the surface and one without, heights are interpolated.
+        ends.append(
+            (
+                -math.inf if low == 0 else first + (low - 1) / grid.px_per_mm,
+                math.inf if high == len(along) - 1 else first + (high + 1) / grid.px_per_mm,
+            )
+        )
+    return ends
+
+
+def passing(
+    crowns: CrownFields, jaw: JawFields, start: Tensor, step: Tensor, between: tuple[float, float]
+) -> Tensor:
+    """
+    Which lines ``start + t * step`` come over crowns or bone for a ``t`` of ``between``, shape (N,), bool.
+
+    All that do, and some that pass near by: asked is whether the boxes round line and jaw, with sides along
+    and across the row, have a part in common.
+    """
+    over = torch.ones(len(start), dtype=torch.bool, device=start.device)
+    boxes = zip(_box(crowns.grid, crowns.surface), _box(jaw.grid, jaw.surface), strict=True)
+    for axis, ((crown_from, crown_to), (bone_from, bone_to)) in enumerate(boxes):
+        one, other = (start[:, axis] + step[:, axis] * t for t in between)
+        over &= torch.maximum(one, other) >= min(crown_from, bone_from)
+        over &= torch.minimum(one, other) <= max(crown_to, bone_to)
+    return over
+
+
 def march(
     camera: Camera,
     crowns: CrownFields,
@@ -178,8 +223,9 @@ def march(
     """
     Follow each pixel's ray down to the first surface: levels of z first, then bisection to a few micrometres.
 
-    Rays that meet neither crown nor bone end on the ground. A slanting ray runs far between two levels and
-    would cut the corners of thin bone in steps, so there are more of them the more the camera is tilted.
+    Rays that meet neither crown nor bone end on the ground; those that pass beside both are not followed. A
+    slanting ray runs far between two levels and would cut the corners of thin bone in steps, so there are
+    more of them the more the camera is tilted.
     """
 
     def f32(values: object) -> Tensor:
@@ -197,34 +243,40 @@ def march(
     sx, sy = direction[:, 0] / dz, direction[:, 1] / dz
     oz = float(camera.position[2])
     slope = torch.stack((sx, sy), dim=1)
-    rays = AlongRays(crowns, jaw, origin[:2] - slope * oz, slope)
+    start = origin[:2] - slope * oz
     top = float(max(crowns.surface.max(), jaw.surface.max())) + 0.05
-    there = jaw.surface[jaw.surface > -59]
+    there = jaw.surface[jaw.surface > NOTHING_MM]
     crown_low = float(there.median()) - 4.0 if there.numel() else -20.0
     low = float(there.min()) if there.numel() else -40.0
     tilt = float(np.hypot(camera.forward[0], camera.forward[1]))
-    below = steps[1] + round(STEEP_LEVELS * max(tilt - 0.3, 0.0))
+    deep = steps[1] + round(STEEP_LEVELS * max(tilt - 0.3, 0.0))
     levels = np.concatenate(
         (
             np.linspace(top, crown_low, steps[0]),
-            np.linspace(crown_low, min(low, crown_low - 1.0), below)[1:],
+            np.linspace(crown_low, min(low, crown_low - 1.0), deep)[1:],
         )
     )
+    followed = passing(crowns, jaw, start, slope, (float(levels[-1]), float(levels[0])))
+    chosen = followed.nonzero()[:, 0]
+    rays = AlongRays(crowns, jaw, start[chosen], slope[chosen])
     # Once below a surface a ray stays found, so the number of levels since then says where that was: four
     # operations a level, where writing down both heights at each would take nine.
-    found, since = torch.zeros_like(dz, dtype=torch.bool), torch.zeros_like(dz, dtype=torch.int16)
+    met = torch.zeros_like(chosen, dtype=torch.bool)
+    since = torch.zeros_like(chosen, dtype=torch.int16)
     for level in levels[1:]:
         crown, bone = rays.heights(float(level))
-        found |= torch.maximum(crown, bone) >= float(level)
-        since += found
+        met |= torch.maximum(crown, bone) >= float(level)
+        since += met
     heights = f32(levels)
     first = (len(levels) - since.long()).clamp_max(len(levels) - 1)
-    lower, upper = heights[first], heights[first - 1]
+    below, above = heights[first], heights[first - 1]
     for _ in range(6):
-        middle = 0.5 * (lower + upper)
+        middle = 0.5 * (below + above)
         crown, bone = rays.heights(middle)
         inside = torch.maximum(crown, bone) >= middle
-        lower, upper = torch.where(inside, middle, lower), torch.where(inside, upper, middle)
+        below, above = torch.where(inside, middle, below), torch.where(inside, above, middle)
+    found, lower = torch.zeros_like(followed), torch.zeros_like(dz)
+    found[chosen], lower[chosen] = met, below
     x, y = origin[0] + sx * (lower - oz), origin[1] + sy * (lower - oz)
     crown, bone = height(crowns, jaw, x, y)
     on_it = torch.stack((x, y, lower), dim=1)

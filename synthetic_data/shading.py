@@ -12,7 +12,7 @@ from torch import Tensor
 
 from crestgauge.model.labels import Material
 from crestgauge.synthetic_data.aside import aside
-from crestgauge.synthetic_data.camera import AlongRays, Camera, Hits, sample
+from crestgauge.synthetic_data.camera import AlongRays, Camera, Hits, passing, sample
 from crestgauge.synthetic_data.ground import Ground
 from crestgauge.synthetic_data.jaw import CROWN_FLOOR, JawFields
 from crestgauge.synthetic_data.paint import (
@@ -283,6 +283,24 @@ def sample_lights(
     )
 
 
+def _unshaded(
+    p: Tensor, to: Tensor, z: Tensor, softness: float, crowns: CrownFields, jaw: JawFields
+) -> Tensor:
+    """Share of a lamp in direction ``to`` that crowns and bone leave to points ``p`` at ``z``, 0..1."""
+    steps = np.geomspace(0.12, 26.0, 12).tolist()
+    slope = to[:, :2] / to[:, 2:].clamp_min(0.12)
+    chosen = passing(crowns, jaw, p[:, :2], slope, (steps[0], steps[-1])).nonzero()[:, 0]
+    rays, low = AlongRays(crowns, jaw, p[chosen, :2], slope[chosen]), z[chosen]
+    seen = torch.ones_like(low)
+    for step in steps:
+        crown, bone = rays.heights(step)
+        cover = (torch.maximum(crown, bone) - (low + step)) / (softness * step + 0.04)
+        seen = torch.minimum(seen, 1 - cover)
+    shade = torch.ones_like(z)
+    shade[chosen] = seen.clamp(0, 1)
+    return shade
+
+
 def lit(
     hits: Hits,
     what: Surface,
@@ -324,13 +342,7 @@ def lit(
         facing = (n * to).sum(1).clamp_min(0)
         shade = torch.ones_like(x)
         if lamp.shadow > 0:
-            rays = AlongRays(crowns, jaw, p[:, :2], to[:, :2] / to[:, 2:].clamp_min(0.12))
-            for step in np.geomspace(0.12, 26.0, 12).tolist():
-                crown, bone = rays.heights(step)
-                cover = (torch.maximum(crown, bone) - (z + step)) / (lamp.softness * step + 0.04)
-                shade = torch.minimum(shade, 1 - cover)
-            shade = shade.clamp(0, 1)
-            shade = 1 - lamp.shadow * (1 - shade)
+            shade = 1 - lamp.shadow * (1 - _unshaded(p, to, z, lamp.softness, crowns, jaw))
         strength = f32(lamp.colour) * near
         wrap = carried * (what.material >= Material.CROWN_WALL).float()
         diffuse = ((facing + wrap) / (1 + wrap)) * shade

@@ -11,7 +11,7 @@ import torch
 
 from crestgauge.inference.errors import InputError
 from crestgauge.model.labels import CROWN_MATERIALS, LOBES, MILK_LOBES, Material
-from crestgauge.synthetic_data.camera import look_at, march, sample
+from crestgauge.synthetic_data.camera import NOTHING_MM, look_at, march, passing, sample
 from crestgauge.synthetic_data.draw import draw_one
 from crestgauge.synthetic_data.ground import level_ground
 from crestgauge.synthetic_data.options import DrawOptions
@@ -112,6 +112,25 @@ def test_hits_lie_on_the_surface_they_name(animal):
     over = sample(animal.crowns.grid, animal.crowns.surface, x, y) - z
     assert over.min() >= -1e-4
     assert over.quantile(0.5) < 0.03
+
+
+def test_no_line_over_the_jaw_is_left_out(animal):
+    """
+    Expected: heights looked up at 400 places of each of 3,000 lines, some of them close by the jaw. A line
+    over crown or bone must be followed; of the others, most should not be.
+    """
+    dice = torch.Generator().manual_seed(5)
+    start = torch.rand(3000, 2, generator=dice) * torch.tensor([500.0, 300.0]) - torch.tensor([200.0, 150.0])
+    step = torch.randn(3000, 2, generator=dice)
+    t = torch.linspace(0.1, 26.0, 400)[:, None, None]
+    x, y = (start + t * step).unbind(-1)
+    crown = sample(animal.crowns.grid, animal.crowns.surface, x, y)
+    bone = sample(animal.bone.grid, animal.bone.surface, x, y)
+    over = (torch.maximum(crown, bone) > NOTHING_MM).any(dim=0)
+    followed = passing(animal.crowns, animal.bone, start, step, (0.1, 26.0))
+    assert 100 < over.sum() < 2000
+    assert followed[over].all()
+    assert followed[~over].float().mean() < 0.3
 
 
 def test_mirror_turns_the_down_axis_alone():
