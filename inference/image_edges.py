@@ -5,12 +5,14 @@ plateaus.
 The label maps say where a band is; this module asks the grey profile next to each labelled edge where it
 passes half-way between the enamel beside it and the dentine beside it. Half of a band's own peak would be
 wrong for narrow bands; the level between neighbouring plateaus is right to 2 % from a width of 2.4 blur
-sigmas on (`mid_level_width`). Nothing is moved by it: the offset is reported and flagged.
+sigmas on (`mid_level_width`). Nothing is moved by it: the offset is reported and flagged, and how far the two
+kinds of edges lie apart may count in the uncertainty (`EdgeModel.image_gain`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -24,6 +26,27 @@ _REACH_PX = 6.0
 _STEP_PX = 0.5
 _MIN_CONTRAST = 10.0
 """Grey levels between plateaus below which the photo shows no edge (noise and JPEG blocks reach about 5)."""
+_SD_OF_MEDIAN = 1.4826
+"""Standard deviation of a normal law over the median of its absolute values."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImageCheck:
+    """
+    Labelled enamel|dentine edges of one crest against those of the picture's brightness.
+
+    Parameters
+    ----------
+    wider_px : float
+        Labelled minus brightness width of the dentine, median over the stations that show both edges.
+        [crop px]
+    away_px : float
+        Distance of a labelled edge from the brightness edge, as a standard deviation about 0: 1.4826 times
+        the median distance over all edges that are seen, which single wild ones do not move. [crop px]
+    """
+
+    wider_px: float
+    away_px: float
 
 
 def grey_of(image: NDArray[np.uint8]) -> NDArray[np.float32]:
@@ -31,26 +54,28 @@ def grey_of(image: NDArray[np.uint8]) -> NDArray[np.float32]:
     return np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), dtype=np.float32)
 
 
-def crest_offsets(
+def check_crests(
     image: NDArray[np.uint8] | None, profiles: Sequence[CrestProfiles | None]
-) -> list[float | None]:
+) -> list[ImageCheck | None]:
     """
-    Labelled minus brightness width of the dentine per crest, median over the stations that show both edges.
-    [crop px]
+    How the dentine of each crest lies against the picture's brightness.
 
     None without a picture, without profiles, or where fewer than five stations show both edges.
     """
-    offsets: list[float | None] = [None] * len(profiles)
+    checks: list[ImageCheck | None] = [None] * len(profiles)
     chosen = [(i, p) for i, p in enumerate(profiles) if p is not None]
     if image is None or not chosen:
-        return offsets
+        return checks
     columns = [(p.centre, p.normal, p.bands.edges) for _, p in chosen]
     centre, normal, edges = (np.concatenate(parts) for parts in zip(*columns, strict=True))
-    wider = edge_offsets(grey_of(image), centre, normal, edges).sum(axis=1).reshape(len(chosen), -1)
-    for (i, _), own in zip(chosen, wider, strict=True):
-        seen = own[np.isfinite(own)]
-        offsets[i] = median(seen) if seen.size >= 5 else None
-    return offsets
+    offsets = edge_offsets(grey_of(image), centre, normal, edges).reshape(len(chosen), -1, 2)
+    for (i, _), own in zip(chosen, offsets, strict=True):
+        wider = own.sum(axis=1)
+        both = np.isfinite(wider)
+        if both.sum() >= 5:
+            away = _SD_OF_MEDIAN * median(np.abs(own[np.isfinite(own)]))
+            checks[i] = ImageCheck(wider_px=median(wider[both]), away_px=away)
+    return checks
 
 
 def edge_offsets(

@@ -40,7 +40,7 @@ from crestgauge.inference.evidence import (
     State,
     ToothEvidence,
 )
-from crestgauge.inference.image_edges import crest_offsets
+from crestgauge.inference.image_edges import ImageCheck, check_crests
 from crestgauge.inference.maps import LabelMaps, RowFrame
 from crestgauge.inference.measured import (
     CrestFlag,
@@ -138,7 +138,7 @@ def measure_row(
     grids = cut_lobes(maps, teeth, options.crests)
     strips = [find_strip(grid, options.crests) for grid in grids]
     profiles = read_crests(maps, grids, strips, options.crests)
-    offsets = crest_offsets(image, profiles)
+    checks = check_crests(image, profiles)
     # The right frame is that of the numbering which the lobes support: the next pass may then number it so.
     shift = best_shift(teeth.crowns)
     place = place_row(teeth, shift)
@@ -149,7 +149,7 @@ def measure_row(
     measured = {}
     for crown in teeth.crowns:
         own = by_position.get(crown.position, [])
-        crests = tuple(_crest(context, grids[i], strips[i], profiles[i], offsets[i]) for i in own)
+        crests = tuple(_crest(context, grids[i], strips[i], profiles[i], checks[i]) for i in own)
         measured[crown.position] = _tooth(context, crown, [grids[i] for i in own], crests)
     empty = {
         position: look_at(position, teeth, place, maps, frame, photo_size)
@@ -217,9 +217,9 @@ def _crest(
     grid: LobeGrid,
     strip: Strip | None,
     profiles: CrestProfiles | None,
-    offset: float | None,
+    check: ImageCheck | None,
 ) -> MeasuredCrest:
-    """One crest; ``offset`` is the brightness check's, in crop px."""
+    """One crest, with what the picture's brightness says of it."""
     flags = CrestFlag.LOBE_ASSUMED if grid.lobe.assumed else CrestFlag(0)
     if strip is None or profiles is None:
         return _unmeasured_crest(context, grid, strip, flags)
@@ -242,6 +242,7 @@ def _crest(
         crop_per_photo=scale,
         tilt_rad=context.tilt_rad,
         spread_px=spread,
+        image_away_px=0.0 if check is None else check.away_px,
     )
     width_u = model.scale * np.sqrt(2.0) * sigma
     ratio: Quantity | None = None
@@ -251,7 +252,7 @@ def _crest(
     flags |= _crest_flags(context, grid, strip, dentine, outer, inner, both, gone)
     # Two edges, each known to about one crop pixel by its labels and one by its brightness; blur spoils the
     # latter.
-    if offset is not None and abs(offset) > max(3.0, 2.0 * scale, 1.5 * context.teeth.blur_px):
+    if check is not None and abs(check.wider_px) > max(3.0, 2.0 * scale, 1.5 * context.teeth.blur_px):
         flags |= CrestFlag.IMAGE_DISAGREES
     medians = [
         context.photo(median(w[ok]), width_u) if ok.any() else None
@@ -267,9 +268,10 @@ def _crest(
         ratio=ratio,
         ratio_by_definition=MappingProxyType(definitions),
         infundibulum_gone=gone,
-        image_offset_px=None if offset is None else offset / scale,
+        image_offset_px=None if check is None else check.wider_px / scale,
         flags=flags,
         edge_spread_px=spread / scale,
+        image_away_px=None if check is None else check.away_px / scale,
     )
 
 

@@ -183,6 +183,9 @@ class MeasuredCrest:
     edge_spread_px : float or None
         Spread that the probabilities state for its four edges, root of the mean square of their medians over
         the stations; None without stations. [photo px]
+    image_away_px : float or None
+        How far its enamel|dentine edges lie away from those of the photo's own brightness, as a standard
+        deviation; None where ``image_offset_px`` is. [photo px]
     """
 
     lobe: int
@@ -197,6 +200,7 @@ class MeasuredCrest:
     image_offset_px: float | None
     flags: CrestFlag
     edge_spread_px: float | None = None
+    image_away_px: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

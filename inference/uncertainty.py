@@ -66,6 +66,9 @@ class EdgeModel:
     spread_gain : float
         Error shared by all profiles of one crest, per square pixel by which the mean square spread that the
         probabilities state for its edges exceeds a step's (`spread_excess`). [1/crop px]
+    image_gain : float
+        Error shared by all profiles of one crest, per pixel by which its enamel|dentine edges lie away from
+        those that the picture's brightness shows (`crestgauge.inference.image_edges.ImageCheck`). [1]
     scale : float
         Factor on the whole standard uncertainty, from evaluation data (1 = as propagated).
     source : str
@@ -82,6 +85,7 @@ class EdgeModel:
     dentine_bias_px: float = 0.0
     enamel_bias_px: float = 0.0
     spread_gain: float = 0.0
+    image_gain: float = 0.0
     scale: float = 1.0
     source: str = (
         "declared before any network was trained; to be replaced by fit_edge_model on evaluation data"
@@ -130,6 +134,7 @@ class EdgeModel:
         crop_per_photo: float,
         tilt_rad: float,
         spread_px: float = STEP_SPREAD_PX,
+        image_away_px: float = 0.0,
     ) -> float:
         """
         1-sigma error of one edge averaged over a crest's stations. [crop px]
@@ -148,12 +153,16 @@ class EdgeModel:
             Angle between line of sight and the normal of the occlusal plane.
         spread_px : float
             Spread that the probabilities state for the crest's edges, root of the mean square. [crop px]
+        image_away_px : float
+            How far the crest's enamel|dentine edges lie away from those of the picture's brightness; 0 where
+            it shows none. [crop px]
         """
         single = self.station_sigma_px(blur_px=blur_px, crop_per_photo=crop_per_photo)
         random = single * np.sqrt(mean_variance_factor(n_stations, spacing_px, self.correlation_px))
         shift = self.relief_px * np.tan(min(abs(tilt_rad), 1.2))
         unsure = self.spread_gain * spread_excess(spread_px)
-        return float(np.sqrt(random**2 + self.common_px**2 + shift**2 + unsure**2))
+        away = self.image_gain * image_away_px
+        return float(np.sqrt(random**2 + self.common_px**2 + shift**2 + unsure**2 + away**2))
 
 
 def spread_excess(spread_px: float) -> float:

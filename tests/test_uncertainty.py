@@ -150,6 +150,14 @@ def test_an_unsure_network_makes_edges_less_certain() -> None:
     assert model.crest_sigma_px(**at) == pytest.approx(0.4)
 
 
+def test_edges_away_from_the_picture_are_less_certain() -> None:
+    """1 px from the brightness edges at a gain of 0.4 is 0.4 px; with a common 0.3 px 0.5 in quadrature."""
+    model = EdgeModel(sigma_px=0.0, blur_gain=0.0, photo_px=0.0, common_px=0.3, image_gain=0.4)
+    at = {"n_stations": 21, "spacing_px": 2.5, "blur_px": 1.0, "crop_per_photo": 1.0, "tilt_rad": 0.0}
+    assert model.crest_sigma_px(**at, image_away_px=1.0) == pytest.approx(0.5)
+    assert model.crest_sigma_px(**at) == pytest.approx(0.3)
+
+
 def test_lost_dentine_covers_what_it_may_have_been() -> None:
     """
     Bands 6 and 16 px, dentine 2 px: R is given as 4 / 22 and may be up to (2 + 10) / 6 = 2. By simulation, of

@@ -22,7 +22,13 @@ from typing import Any
 
 import cv2
 
-from crestgauge.inference.calibrate import EdgeSample, coverage, edge_sample, fit_edge_model
+from crestgauge.inference.calibrate import (
+    EdgeSample,
+    coverage,
+    edge_sample,
+    fit_edge_model,
+    untold_spread,
+)
 from crestgauge.inference.criteria import Criteria
 from crestgauge.inference.edge_file import read_edge_model, write_edge_model
 from crestgauge.inference.errors import CrestgaugeError, InputError
@@ -218,7 +224,8 @@ def calibrate(samples: Sequence[EdgeSample], path: Path, base: EdgeModel) -> dic
     Edge model for these crests, written to ``path``, and what it covers.
 
     The honest figure is ``coverage_other_half``: a model fitted to every second crest, judged on the rest.
-    The model that is written is fitted to all of them.
+    The model that is written is fitted to all of them. ``untold_spread`` bounds what a number that tells hard
+    crests from easy ones could still add to it.
     """
     odd, even = list(samples[1::2]), list(samples[::2])
     source = f"fitted to {len(samples)} drawn crests by crestgauge evaluate"
@@ -230,6 +237,7 @@ def calibrate(samples: Sequence[EdgeSample], path: Path, base: EdgeModel) -> dic
         "coverage_before": coverage(samples, base),
         "coverage_other_half": coverage(odd, half),
         "coverage_after": coverage(samples, model),
+        "untold_spread": untold_spread(samples, model),
         "model": model.to_mapping(),
     }
 
