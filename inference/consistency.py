@@ -82,7 +82,8 @@ def is_through(crown: Crown) -> bool:
     """
     The crown's pixels say erupted (or broken), not erupting, and show at least one lobe.
 
-    Only asked in milk rows, where no molar is worn so far that a standing crown has no lobe left.
+    Only asked in rows of a milk tooth, or of one just replaced, where no molar is worn so far that a standing
+    crown has no lobe left.
     """
     return int(np.argmax(crown.state_p)) != ToothState.ERUPTING and crown.counted_lobes is not None
 
@@ -123,11 +124,25 @@ def kind_in_doubt(
         # A false third lobe is rare; only a short tooth 3 with tooth 6 behind it makes one likely.
         return by_length is False and six == "crown"
     # A permanent tooth 3 is not longer than tooth 4, and does not come before tooth 6.
-    return (by_length is True or six == "empty") and not _worn(tooth_4)
+    return (by_length is True or six == "empty") and not is_no_fawns(tooth_4)
 
 
-def _worn(tooth: MeasuredTooth | None) -> bool:
-    """No fawn's tooth 4: a crest without infundibulum, or dentine clearly wider than enamel on all."""
+def is_just_replaced(crowns: Sequence[Crown]) -> bool:
+    """
+    Tooth 3 comes through while tooth 5 stands: it is the permanent one.
+
+    Milk teeth are in before tooth 5 comes (facts: four cheek teeth at 5 to 6 months, five at 7 to 12).
+    """
+    third = next((c for c in crowns if c.position == 3), None)
+    coming = third is not None and int(np.argmax(third.state_p)) == ToothState.ERUPTING
+    return coming and any(c.position == N_TEETH - 1 and is_through(c) for c in crowns)
+
+
+def is_no_fawns(tooth: MeasuredTooth | None) -> bool:
+    """
+    Of tooth 4, whose wear can rule a fawn out: a crest without infundibulum, or dentine clearly wider than
+    enamel on all.
+    """
     if tooth is None:
         return False
     ratios = [crest.ratio for crest in tooth.crests if crest.ratio is not None]
