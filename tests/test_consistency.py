@@ -175,3 +175,18 @@ def test_a_tooth_6_before_tooth_5_stands_is_none() -> None:
     assert [c.position for c in without_false_six([*fawn[:4], budding, fawn[5]])] == [1, 2, 3, 4, 5]
     lost = [c for c in ADULT if c.position != 5]
     assert without_false_six(lost) == tuple(lost)
+
+
+def test_a_coming_tooth_6_of_jaw_is_none_in_a_milk_row() -> None:
+    """Its number alone stands on bone: no tooth behind a milk tooth 3, by lobes or by length; behind a
+    permanent one, with crown under it, or standing, it stays."""
+    fawn = list(crowns_of(milk=True, lengths={3: 1.4}).crowns)
+    coming = np.array([0.05, 0.95, 0.0])
+    bony = replace(fawn[5], state_p=coming, off_crown=0.6)
+    assert [c.position for c in without_false_six([*fawn[:5], bony])] == [1, 2, 3, 4, 5]
+    for kept in (replace(bony, off_crown=0.4), replace(bony, state_p=np.array([0.9, 0.1, 0.0]))):
+        assert [c.position for c in without_false_six([*fawn[:5], kept])] == [1, 2, 3, 4, 5, 6]
+    two_lobes = replace(fawn[2], counted_lobes=2)
+    assert len(without_false_six([*fawn[:2], two_lobes, *fawn[3:5], bony])) == 5
+    adult = [*ADULT[:5], replace(ADULT[5], state_p=coming, off_crown=0.6)]
+    assert without_false_six(adult) == tuple(adult)
