@@ -212,8 +212,8 @@ class Elsewhere:
     tilt_deg : float or None
         Tilt that the coarse pass saw; None where the row's own is better known, as by a card. [deg]
     both_deg : float or None
-        Tilt that both passes say together (`crestgauge.inference.views.both_views`) and a reading states; None
-        where that is the row's own. [deg]
+        Tilt that both passes say together (`crestgauge.inference.views.both_views`), which a reading states;
+        None where that is the row's own. [deg]
     blur_px : float or None
         Blur sigma that the coarse pass saw, where it saw any. [photo px]
     px_per_mm : float or None
