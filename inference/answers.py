@@ -227,11 +227,14 @@ def _answer_stage(criterion: Criterion, evidence: RowEvidence, options: Options)
     if tooth.state in ("missing", "broken"):
         return Answer(word="yes", measured=None, why="it had come through before it was lost or broken")
     if milk is None and not any(is_milk(front) for front in evidence.teeth[:2]):
+        # Its place is bare, and tooth 3 lost or in two minds: no other photo would show more.
+        open_kind = third.state == "missing" or milk_disagrees(third)
+        known = stage is not None and open_kind and not _is_no_fawns(evidence.teeth[3], options)
         return Answer(
-            word="unseen",
+            word="borderline" if known else "unseen",
             measured=measured,
             why="no tooth 6 is seen, but neither a milk tooth that would say it is still to come",
-            retake=True,
+            retake=not known,
         )
     if fifth.state in ("absent", "erupting"):
         return Answer(word="no", measured=measured, why="milk teeth, and not even tooth 5 is fully up")
@@ -243,6 +246,13 @@ def _answer_stage(criterion: Criterion, evidence: RowEvidence, options: Options)
         why = f"not through, but milk tooth 3 may be heavily worn ({worn})"
         return Answer(word="borderline", measured=measured, why=why)
     return Answer(word="no", measured=measured, why="not through, behind milk teeth")
+
+
+def _is_no_fawns(fourth: ToothEvidence, options: Options) -> bool:
+    """Tooth 4 is worn as no fawn's: an infundibulum gone, or dentine clearly wider than enamel."""
+    ratio = tooth_ratio(fourth, (1, 2), options)
+    wide = ratio.value is not None and ratio.value.value - options.borderline_k * ratio.value.u > 1.0
+    return wide or bool(ratio.gone)
 
 
 def _answer_lobes(criterion: Criterion, evidence: RowEvidence, options: Options) -> Answer:

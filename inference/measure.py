@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from crestgauge.inference.consistency import (
     Six,
     best_shift,
+    is_just_replaced,
+    is_no_fawns,
     kind_in_doubt,
     milk_by_length,
     without_false_six,
@@ -71,6 +73,7 @@ from crestgauge.inference.uncertainty import (
     one_band_u,
     two_band_u,
 )
+from crestgauge.inference.views import View
 from crestgauge.model.labels import LOBES, MILK_LOBES, N_TEETH, ToothState
 
 FloatArray = NDArray[np.float64]
@@ -160,10 +163,13 @@ def measure_row(
     if not shift and 3 in measured:
         six: Six = "crown" if 6 in measured else "empty" if is_shown(empty[6]) else None
         by_length = milk_by_length(teeth.crowns)
-        if kind_in_doubt(measured[3].milk, by_length, six, measured.get(4)):
+        doubt = kind_in_doubt(measured[3].milk, by_length, six, measured.get(4))
+        if doubt and not is_just_replaced(teeth.crowns):
             doubts = RowFlag.KIND_UNSURE
             measured[3] = _without_kind(measured[3], by_length, six)
     milk_row = measured[3].milk if 3 in measured and not doubts else None
+    fresh = milk_row is None and 4 in measured and not is_no_fawns(measured[4])
+    young = not shift and (fresh or is_just_replaced(teeth.crowns))
     six_teeth = []
     for position in range(1, N_TEETH + 1):
         if position in measured:
@@ -174,7 +180,7 @@ def measure_row(
             six_teeth.append(
                 MeasuredTooth(
                     position=position,
-                    state=empty_state(position, teeth, empty[position], milk_row),
+                    state=empty_state(position, teeth, empty[position], milk_row, young=young),
                     centre=(float(at[0]), float(at[1])),
                 )
             )
@@ -185,11 +191,14 @@ def _without_kind(third: MeasuredTooth, by_length: bool | None, six: Six) -> Mea
     """
     Tooth 3 with its doubt.
 
-    With tooth 6 there, length and lobes are left to contradict each other, which the key answers with both
-    classes. Without it every class is possible, and the tooth counts as not seen.
+    With tooth 6 there, length and lobes are left to contradict each other, and where its place is bare, that
+    and the lobes; the key answers with both classes. Where its place is not in the picture every class is
+    possible, and tooth 3 counts as not seen.
     """
     if six == "crown":
         return replace(third, milk=by_length)
+    if six == "empty":
+        return replace(third, milk=True)
     return replace(third, milk=None, state="unseen")
 
 
@@ -550,18 +559,17 @@ def _row(context: _Context, teeth: tuple[MeasuredTooth, ...], flags: RowFlag) ->
         flags |= RowFlag.OUT_OF_CROP
     off_place = RowFlag.FRAME_OFF_LEVEL | RowFlag.FRAME_OFF_SCALE | RowFlag.FRAME_OFF_CENTRE
     linear = frame.matrix[:, :2] / frame.scale
-    view = found.view @ linear  # crop directions back to photo directions: the inverse of a rotation
-    sine = min(float(np.hypot(*found.view)), 0.9999)
-    tilt_u = float(np.degrees(found.view_u / np.sqrt(1.0 - sine**2)))
-    x = np.linspace(found.crowns[0].centre[0], found.crowns[-1].centre[0], 40)
+    x, y = found.view @ linear  # crop directions back to photo directions: the inverse of a rotation
+    view = View(x=float(x), y=float(y), u=found.view_u)
+    along = np.linspace(found.crowns[0].centre[0], found.crowns[-1].centre[0], 40)
     return MeasuredRow(
         teeth=teeth,
         side=("left" if found.lingual_up else "right") if sure else None,
         side_confidence=abs(found.side_score),
-        tilt_deg=Quantity(float(np.degrees(np.arcsin(sine))), tilt_u),
-        view=(float(view[0]), float(view[1])),
+        tilt_deg=view.tilt_deg(),
+        view=view,
         blur_px=found.blur_px / frame.scale,
-        row_line=frame.to_photo(np.stack([x, np.polyval(found.curve, x)], axis=1)),
+        row_line=frame.to_photo(np.stack([along, np.polyval(found.curve, along)], axis=1)),
         off_level_deg=place.level_deg,
         off_scale=place.scale,
         off_centre_px=off,

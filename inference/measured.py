@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from crestgauge.inference.evidence import Quantity, State
 from crestgauge.inference.maps import RowFrame
+from crestgauge.inference.views import View
 
 FloatArray = NDArray[np.float64]
 
@@ -275,8 +276,8 @@ class MeasuredRow:
         0 (no idea) .. 1 (every crown pixel agrees).
     tilt_deg : Quantity or None
         Angle between line of sight and the normal of the occlusal plane, mean over the crowns. [deg]
-    view : tuple of float or None
-        (vx, vy) of the unit vector towards the camera, x and y axes of the upright photo.
+    view : View or None
+        From where the crowns are seen, axes of the upright photo.
     blur_px : float or None
         Median blur sigma over the crowns. [photo px]
     row_line : ndarray, shape (K, 2)
@@ -296,7 +297,7 @@ class MeasuredRow:
     side: str | None
     side_confidence: float
     tilt_deg: Quantity | None
-    view: tuple[float, float] | None
+    view: View | None
     blur_px: float | None
     row_line: FloatArray
     off_level_deg: float

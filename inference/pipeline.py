@@ -38,6 +38,7 @@ from crestgauge.inference.reading import Box, PhotoRef, Reading, Side, Versions
 from crestgauge.inference.row import RowSearch, axis_frames, closer_box, find_row
 from crestgauge.inference.rules import Proposal, propose
 from crestgauge.inference.version import VERSION
+from crestgauge.inference.views import both_views
 from crestgauge.model.local import SHIPPED, find_set
 
 UNSURE: Final = RowFlag.NUMBERS_UNSURE | RowFlag.KIND_UNSURE
@@ -242,12 +243,13 @@ class Reader:
                 straightening=turn,
             )
         frame, crop, maps = look.frame, look.crop, look.maps
-        scale, elsewhere = None, Elsewhere(tilt_deg=search.tilt_deg)
+        scale, elsewhere = None, _elsewhere(search, row)
         if card is not None and row is not None:
             row = _with_card_tilt(row, card, turn)
             scale = self._scale(row, card, turn)
-            elsewhere = Elsewhere(px_per_mm=scale)
+            elsewhere = Elsewhere(px_per_mm=scale, blur_px=search.blur_px)
         second = check_row(row, maps, crop, frame, size, limits, elsewhere)
+        row = _with_both_views(row, search) if card is None else row
         fit = both(search, second, row, limits)
         fit = replace(fit, retake=first.retake + fit.retake, cautions=first.cautions + fit.cautions)
         evidence = None if row is None else round_evidence(to_evidence(row))
@@ -331,7 +333,7 @@ class Reader:
             return first
         if self._proves(look.row):
             return Fit()
-        elsewhere = Elsewhere(tilt_deg=search.tilt_deg)
+        elsewhere = _elsewhere(search, look.row)
         found = check_row(look.row, look.maps, look.crop, look.frame, size, limits, elsewhere)
         return both(search, found, look.row, limits) if found.retake else first
 
@@ -405,6 +407,23 @@ class Reader:
             retake=fit.retake,
             cautions=fit.cautions,
         )
+
+
+def _with_both_views(row: MeasuredRow | None, search: RowSearch) -> MeasuredRow | None:
+    """The row as both passes see it together; as it is where one of them saw nothing."""
+    if row is None or row.view is None or search.view is None:
+        return row
+    view = both_views(row.view, search.view)
+    return replace(row, view=view, tilt_deg=view.tilt_deg())
+
+
+def _elsewhere(search: RowSearch, row: MeasuredRow | None) -> Elsewhere:
+    """What the coarse pass, and both passes together, know of the fine pass' picture."""
+    together = _with_both_views(row, search)
+    tilt = None if together is None else together.tilt_deg
+    return Elsewhere(
+        tilt_deg=search.tilt_deg, both_deg=None if tilt is None else tilt.value, blur_px=search.blur_px
+    )
 
 
 def _row_middle(row: MeasuredRow) -> NDArray[np.float64]:

@@ -16,7 +16,7 @@ from crestgauge.inference.consistency import is_through
 from crestgauge.inference.evidence import State
 from crestgauge.inference.maps import CROP_SIZE, NOMINAL_ROW_MM, LabelMaps, RowFrame
 from crestgauge.inference.row import CROP_PX_PER_MM, nominal_centres_px, visible_middle_mm
-from crestgauge.inference.teeth import Teeth
+from crestgauge.inference.teeth import Crown, Teeth
 from crestgauge.model.labels import N_TEETH, Material
 
 FloatArray = NDArray[np.float64]
@@ -155,29 +155,43 @@ def is_shown(place: EmptyPlace) -> bool:
     return place.inside >= _NOT_SEEN
 
 
-def empty_state(position: int, teeth: Teeth, place: EmptyPlace, milk_row: bool | None) -> State:
+def empty_state(
+    position: int, teeth: Teeth, place: EmptyPlace, milk_row: bool | None, *, young: bool = False
+) -> State:
     """
     State of a position without a crown.
 
     A place that the picture does not show, or that something other than jaw covers, is ``unseen``. On bare
-    jaw it is ``missing`` with a crown behind it; behind the last crown it is ``absent`` in a milk row, and,
-    where the row is not known to be milk, for tooth 6 only as long as tooth 5 is not in either. In a milk
-    row tooth 6 is absent, seen or not, until tooth 5 stands in full: m3 does not come before m2 (eruption
-    order of the cheek teeth, as in every key); then it is absent wherever its place lies in the picture,
-    since a fawn's jaw ends or turns up right behind tooth 5.
+    jaw it is ``missing`` with a crown behind it. Behind the last crown it is ``absent`` in a milk row, else
+    ``missing`` where the row is known to be none; where that is not known, tooth 6 is ``absent`` without
+    tooth 5, and with it in a ``young`` row. In a milk row a molar is absent, seen or not, until the one
+    before it stands in full (order of eruption of the cheek teeth, as in every key). Then tooth 6 is absent
+    wherever its place lies in the picture, since a fawn's jaw ends or turns up right behind tooth 5.
+
+    Parameters
+    ----------
+    milk_row : bool or None
+        Whether tooth 3 is a milk tooth; None where that is not known.
+    young : bool
+        Wear of tooth 4, or a tooth 3 just coming, does not speak against a tooth 6 that is still to come.
     """
-    through = any(c.position == N_TEETH - 1 and is_through(c) for c in teeth.crowns)
-    if milk_row and position == N_TEETH and not through:
-        return "absent"
-    if milk_row and position == N_TEETH and place.inside >= _NOT_SEEN:
+    if milk_row and position == N_TEETH:
+        through = any(c.position == N_TEETH - 1 and is_through(c) for c in teeth.crowns)
+        if not through or place.inside >= _NOT_SEEN:
+            return "absent"
+    if milk_row and position == N_TEETH - 1 and any(_is_coming(c, position - 1) for c in teeth.crowns):
         return "absent"
     if place.inside < _NOT_SEEN or place.not_jaw > _NOT_SEEN:
         return "unseen"
     found = {c.position for c in teeth.crowns}
     if any(p > position for p in found):
         return "missing"
-    if milk_row:
+    if milk_row or (young and position == N_TEETH):
         return "absent"
     if milk_row is None:
         return "absent" if position == N_TEETH and N_TEETH - 1 not in found else "unseen"
     return "missing"
+
+
+def _is_coming(crown: Crown, position: int) -> bool:
+    return crown.position == position and not is_through(crown)

@@ -30,6 +30,7 @@ from crestgauge.inference.maps import (
     LabelMaps,
     RowFrame,
 )
+from crestgauge.inference.views import View
 from crestgauge.model.labels import N_TEETH, Material
 
 FloatArray = NDArray[np.float64]
@@ -138,9 +139,12 @@ class RowSearch:
         they lie together, whatever their numbers; 0 where there is hardly any crown. [1]
     breadth_px : float
         That area over that length, 0 likewise. [photo px]
-    tilt_deg : float or None
-        How far from straight above the network sees these crowns; None where there is hardly any. It says too
-        little of a steep view, but goes up with it. [deg]
+    view : View or None
+        From where the network sees these crowns; None where there is hardly any. It says too little of a
+        steep view, but goes up with it.
+    blur_px : float or None
+        Median blur sigma over these crowns, where it is wider than one coarse pixel; None where it is not, or
+        where there is hardly any crown: the shrunk picture shows no finer blur. [photo px]
     bare_end : float
         Share of the ground beyond one end of the crowns, as far as they are broad, that is neither bone nor
         crown, at the end where it is larger. Bone goes on behind the last tooth and before the first, so
@@ -159,10 +163,16 @@ class RowSearch:
     row_length_px: float
     shape: float = 0.0
     breadth_px: float = 0.0
-    tilt_deg: float | None = None
+    view: View | None = None
+    blur_px: float | None = None
     bare_end: float = 0.0
     second_nearer: float = 0.0
     second_wear: float = 0.0
+
+    @property
+    def tilt_deg(self) -> float | None:
+        """How far from straight above the network sees the crowns; None where there is hardly any. [deg]"""
+        return None if self.view is None else self.view.tilt_deg().value
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -239,14 +249,16 @@ def find_row(maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions |
     own_px = float(np.count_nonzero(labels))
     shape = length**2 / max(own_px, 1.0)
     breadth_px = own_px / length * max(photo_size) / COARSE_LONG_SIDE if length else 0.0
-    tilt_deg = None if crowns is None else _mean_tilt_deg(maps, labels)
+    view = None if crowns is None else _mean_view(maps, labels)
+    blur_px = None if crowns is None else _blur_px(maps, labels, max(photo_size) / COARSE_LONG_SIDE)
     bare_end = 0.0 if crowns is None else _bare_end(maps, labels, crowns)
     if rows.best is None:
         return replace(
             _nothing(crown_px, patches),
             shape=shape,
             breadth_px=breadth_px,
-            tilt_deg=tilt_deg,
+            view=view,
+            blur_px=blur_px,
             bare_end=bare_end,
         )
     transform, inliers = rows.best
@@ -274,7 +286,8 @@ def find_row(maps: LabelMaps, photo_size: tuple[int, int], options: RowOptions |
         row_length_px=scale * NOMINAL_ROW_MM,
         shape=shape,
         breadth_px=breadth_px,
-        tilt_deg=tilt_deg,
+        view=view,
+        blur_px=blur_px,
         bare_end=bare_end,
     )
 
@@ -372,11 +385,22 @@ def _along(labels: NDArray[np.uint8]) -> tuple[FloatArray, FloatArray, FloatArra
     return middle, axis, np.percentile((points - middle) @ axis, [1.0, 99.0])
 
 
-def _mean_tilt_deg(maps: LabelMaps, labels: NDArray[np.uint8]) -> float:
-    """Angle of the mean line of sight over all crown pixels to the normal of the chewing surface. [deg]"""
+def _mean_view(maps: LabelMaps, labels: NDArray[np.uint8]) -> View:
+    """
+    Mean line of sight over all crown pixels, with the median of what the network states for one: its error
+    is shared by the whole picture and does not average away.
+    """
     height, width = labels.shape
-    across = maps.block("tilt")[:, :height, :width][:, labels > 0].mean(axis=1)
-    return float(np.degrees(np.arcsin(min(float(np.hypot(*across)), 1.0))))
+    x, y = maps.block("tilt")[:, :height, :width][:, labels > 0].mean(axis=1)
+    u = np.median(maps.block("tilt_log_sigma")[0, :height, :width][labels > 0])
+    return View(x=float(x), y=float(y), u=float(u))
+
+
+def _blur_px(maps: LabelMaps, labels: NDArray[np.uint8], photo_per_coarse: float) -> float | None:
+    """See `RowSearch.blur_px`. [photo px]"""
+    height, width = labels.shape
+    blur = float(np.median(maps.block("blur")[0, :height, :width][labels > 0]))
+    return blur * photo_per_coarse if blur > 1.0 else None
 
 
 def _bare_end(

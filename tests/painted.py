@@ -56,8 +56,9 @@ def _nearest(colours: np.ndarray, spread: float) -> tuple[np.ndarray, np.ndarray
     return kernel[..., None, None].astype(np.float32), bias.astype(np.float32)
 
 
-def save_painted_network(path: Path, heat_sigma_px: float) -> None:
-    """Write the decoding graph; ``heat_sigma_px`` is the blur of the lobe dots."""
+def save_painted_network(path: Path, heat_sigma_px: float, blur_px: float) -> None:
+    """Write the decoding graph; ``heat_sigma_px`` is the blur of the lobe dots, ``blur_px`` what it says of
+    that of its picture."""
     material = np.column_stack([MATERIAL_COLOURS, np.full(6, np.nan)])
     steps = np.arange(24)
     codes = np.column_stack([np.full((25, 2), np.nan), np.append(10.0 * (steps + 1), 0.0)])
@@ -75,7 +76,7 @@ def save_painted_network(path: Path, heat_sigma_px: float) -> None:
     bias[place[CHANNELS["state"].start]] = 1
     bias[place[CHANNELS["tilt"].start]], bias[place[CHANNELS["tilt"].start + 1]] = TILT
     bias[place[CHANNELS["tilt_log_sigma"].start]] = TILT_SIGMA
-    bias[place[CHANNELS["blur"].start]] = BLUR_PX
+    bias[place[CHANNELS["blur"].start]] = blur_px
     dots = np.zeros((1, 25), dtype=np.float32)
     dots[0, steps[(order == 0) | (order == 3)]] = 1
     reach = int(3 * heat_sigma_px)
@@ -122,9 +123,10 @@ def save_painted_network(path: Path, heat_sigma_px: float) -> None:
 def write_manifest(folder: Path) -> Path:
     """Both painted networks and their manifest; returns the manifest's path."""
     entries = []
-    for role, sigma in (("coarse", 1.0), ("fine", 10.0)):
+    # On the coarse grid the same blur is finer than a pixel.
+    for role, sigma, blur_px in (("coarse", 1.0, 0.5), ("fine", 10.0, BLUR_PX)):
         path = folder / f"painted-{role}.onnx"
-        save_painted_network(path, sigma)
+        save_painted_network(path, sigma, blur_px)
         data = path.read_bytes()
         entries.append(
             WeightsEntry(

@@ -9,13 +9,15 @@ import pytest
 from drawn_row import DrawnLobe, draw, plain_row
 
 from crestgauge.inference.consistency import best_shift, kind_in_doubt, milk_by_length, without_false_six
+from crestgauge.inference.criteria import load_criteria
 from crestgauge.inference.evidence import Quantity
 from crestgauge.inference.maps import LabelMaps, RowFrame
-from crestgauge.inference.measure import measure_row
+from crestgauge.inference.measure import measure_row, to_evidence
 from crestgauge.inference.measured import RowFlag
 from crestgauge.inference.positions import EmptyPlace, empty_state
+from crestgauge.inference.rules import propose
 from crestgauge.inference.teeth import Crown, Teeth, find_teeth
-from crestgauge.model.labels import CHANNELS
+from crestgauge.model.labels import CHANNELS, Material
 
 IDENTITY = RowFrame(np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]))
 
@@ -99,15 +101,56 @@ def test_doubt_about_the_milk_tooth(by_lobes, by_length, six, doubt) -> None:
 
 
 def test_two_lobes_and_nothing_behind_tooth_5() -> None:
-    """A fresh row of five is left open; worn wide, it is an adult that lost tooth 6."""
+    """A fresh row of five is a fawn's or a yearling's; worn wide, it is an adult that lost tooth 6."""
     fresh = measure_row(draw(plain_row(DrawnLobe(dentine=5.0), positions=range(1, 6))), IDENTITY)
     assert fresh is not None and fresh.flags & RowFlag.KIND_UNSURE
-    assert fresh.teeth[2].state == "unseen" and fresh.teeth[2].milk is None
+    assert (fresh.teeth[2].state, fresh.teeth[2].milk, fresh.teeth[2].lobes) == ("erupted", True, 2)
+    assert fresh.teeth[5].state == "absent"
+    answer = propose(to_evidence(fresh), load_criteria(None))
+    assert (answer.outcome, answer.age_class) == ("borderline", "0.5")
+    assert answer.possible[:2] == ("0.5", "1.5")
     worn = measure_row(draw(plain_row(DrawnLobe(dentine=22.0), positions=range(1, 6))), IDENTITY)
     assert worn is not None and not worn.flags & RowFlag.KIND_UNSURE
     assert worn.teeth[2].milk is False and worn.teeth[5].state == "missing"
     ratio = worn.teeth[3].crests[0].ratio
     assert isinstance(ratio, Quantity) and ratio.value > 1.0
+
+
+def test_a_tooth_3_that_comes_behind_a_standing_tooth_5_is_permanent() -> None:
+    """Milk teeth are in before tooth 5 comes, so there is no doubt; tooth 6 is then still to come."""
+    drawn = plain_row(DrawnLobe(dentine=5.0), positions=range(1, 6))
+    coming = {p: replace(t, state=int(p < 4)) for p, t in drawn.teeth.items()}
+    row = measure_row(draw(replace(drawn, teeth=coming)), IDENTITY)
+    assert row is not None and not row.flags & RowFlag.KIND_UNSURE
+    assert (row.teeth[2].state, row.teeth[2].milk, row.teeth[5].state) == ("erupting", False, "absent")
+    budding = {p: replace(t, state=int(p in (3, 5))) for p, t in drawn.teeth.items()}  # as fawns' teeth do
+    row = measure_row(draw(replace(drawn, teeth=budding)), IDENTITY)
+    assert row is not None and row.flags & RowFlag.KIND_UNSURE
+
+
+@pytest.mark.parametrize(("dentine", "state"), [(5.0, "absent"), (22.0, "unseen")])
+def test_a_row_of_five_without_tooth_3(dentine, state) -> None:
+    """Nothing says whether it is a milk row: a young one's, unless tooth 4 is worn as no fawn's."""
+    drawn = plain_row(DrawnLobe(dentine=dentine), positions=(1, 2, 4, 5))
+    row = measure_row(draw(drawn), IDENTITY)
+    assert row is not None and row.teeth[2].state == "missing" and row.teeth[5].state == state
+    answer = propose(to_evidence(row), load_criteria(None))
+    young = state == "absent"
+    assert (answer.age_class == "0.5") is young and ("0.5" in answer.possible) is young
+    # Something that is no jaw where tooth 6 should be is not looked through.
+    covered = measure_row(draw(replace(drawn, around=Material.BACKGROUND)), IDENTITY)
+    assert covered is not None and covered.teeth[5].state == "unseen"
+
+
+def test_tooth_5_does_not_come_before_tooth_4_stands() -> None:
+    """In a milk row, whatever lies where it should be; behind a standing tooth 4 it may be covered."""
+    teeth = crowns_of(milk=True, positions=range(1, 5))
+    end = EmptyPlace(centre=np.zeros(2), inside=1.0, not_jaw=0.9)
+    assert empty_state(5, teeth, end, True) == "unseen"
+    *front, fourth = teeth.crowns
+    budding = replace(teeth, crowns=(*front, replace(fourth, state_p=np.array([0.1, 0.9, 0.0]))))
+    assert empty_state(5, budding, end, True) == "absent"
+    assert empty_state(5, budding, end, False) == empty_state(5, budding, end, None) == "unseen"
 
 
 def test_where_a_fawns_jaw_ends_tooth_6_is_absent() -> None:
@@ -132,3 +175,18 @@ def test_a_tooth_6_before_tooth_5_stands_is_none() -> None:
     assert [c.position for c in without_false_six([*fawn[:4], budding, fawn[5]])] == [1, 2, 3, 4, 5]
     lost = [c for c in ADULT if c.position != 5]
     assert without_false_six(lost) == tuple(lost)
+
+
+def test_a_coming_tooth_6_of_jaw_is_none_in_a_milk_row() -> None:
+    """Its number alone stands on bone: no tooth behind a milk tooth 3, by lobes or by length; behind a
+    permanent one, with crown under it, or standing, it stays."""
+    fawn = list(crowns_of(milk=True, lengths={3: 1.4}).crowns)
+    coming = np.array([0.05, 0.95, 0.0])
+    bony = replace(fawn[5], state_p=coming, off_crown=0.6)
+    assert [c.position for c in without_false_six([*fawn[:5], bony])] == [1, 2, 3, 4, 5]
+    for kept in (replace(bony, off_crown=0.4), replace(bony, state_p=np.array([0.9, 0.1, 0.0]))):
+        assert [c.position for c in without_false_six([*fawn[:5], kept])] == [1, 2, 3, 4, 5, 6]
+    two_lobes = replace(fawn[2], counted_lobes=2)
+    assert len(without_false_six([*fawn[:2], two_lobes, *fawn[3:5], bony])) == 5
+    adult = [*ADULT[:5], replace(ADULT[5], state_p=coming, off_crown=0.6)]
+    assert without_false_six(adult) == tuple(adult)

@@ -20,6 +20,7 @@ from crestgauge.inference.fit import (
     check_search,
 )
 from crestgauge.inference.measured import MeasuredRow, ToothFlag
+from crestgauge.inference.views import View, both_views
 
 LIMITS = FitLimits()
 REASONS = {
@@ -48,6 +49,11 @@ def check(row: MeasuredRow | None = None, *, crop: np.ndarray | None = None, map
         (found.photo.width, found.photo.height),
         elsewhere=elsewhere or Elsewhere(),
     )
+
+
+def from_above(tilt_deg: float, u: float = 0.1) -> View:
+    """A view that far from straight above."""
+    return View(x=float(np.sin(np.radians(tilt_deg))), y=0.0, u=u)
 
 
 def reasons(fit) -> list[str]:
@@ -83,7 +89,25 @@ def test_both_passes_say_whether_a_row_is_tilted():
         fit = check(row, elsewhere=Elsewhere(tilt_deg=coarse))
         assert reasons(fit) == (["tilted"] if refused else [])
     assert fit.retake[0].measured == pytest.approx(25.5)
-    assert any("30 degrees" in text for text in check(row, elsewhere=Elsewhere(tilt_deg=19.0)).cautions)
+
+
+def test_the_stated_tilt_cautions():
+    row = replace(result("adult").row, tilt_deg=Quantity(30.0, 3.0))
+    for stated, cautioned in ((15.2, True), (14.8, False)):
+        fit = check(row, elsewhere=Elsewhere(tilt_deg=5.0, both_deg=stated))
+        assert fit.retake == ()
+        assert any("15 degrees from the side" in text for text in fit.cautions) is cautioned
+
+
+def test_the_coarse_pass_sees_a_blur_that_the_fine_pass_does_not():
+    """The wider of both counts. Enamel of the painted jaw is 0.55 to 0.65 mm at 16 px per mm, 9 to 10 px, so
+    a third of it, the limit, is 2.9 to 3.5 px."""
+    sharp = result("adult").row
+    for coarse, refused in ((None, False), (2.8, False), (3.6, True)):
+        fit = check(sharp, elsewhere=Elsewhere(blur_px=coarse))
+        assert reasons(fit) == (["blurred"] if refused else [])
+    assert fit.retake[0].measured < LIMITS.min_band_over_blur
+    assert reasons(check(replace(sharp, blur_px=3.6), elsewhere=Elsewhere(blur_px=1.0))) == ["blurred"]
 
 
 def test_unknown_tilt_and_blur_refuse_nothing():
@@ -128,10 +152,20 @@ def changed(position: int, **change: object) -> MeasuredRow:
 def test_cut_off_and_covered_only_count_where_the_key_asks():
     assert reasons(check(changed(6, flags=ToothFlag.CUT_BY_BORDER))) == ["cut_off"]
     assert reasons(check(changed(1, flags=ToothFlag.CUT_BY_BORDER))) == []
-    assert reasons(check(changed(5, state="unseen", centre=(600.0, 600.0)))) == ["covered"]
+    hidden = {"state": "unseen", "centre": (600.0, 600.0), "box": None}
+    assert reasons(check(changed(5, **hidden))) == ["covered"]
     assert reasons(check(changed(5, state="unseen", centre=(-40.0, 600.0)))) == ["cut_off"]
     assert reasons(check(changed(2, state="unseen"))) == []
     assert reasons(check(changed(6, state="absent", centre=(-40.0, 600.0)))) == []
+
+
+def test_a_crown_in_view_whose_tooth_is_not_known_is_not_covered():
+    """A numbering that lobes speak against, or a tooth 3 of unknown kind, covers nothing."""
+    (found,) = check(changed(3, state="unseen")).retake
+    assert (found.reason, found.measured) == ("teeth_unclear", 1)
+    row = changed(3, state="unseen")
+    both_kinds = (*row.teeth[:5], replace(row.teeth[5], state="unseen", box=None))
+    assert reasons(check(replace(row, teeth=both_kinds))) == ["teeth_unclear"]
 
 
 def test_dentine_without_a_rim_of_enamel_is_something_that_covers_the_tooth():
@@ -169,7 +203,14 @@ def test_walls_alone_are_no_chewing_surface():
 def test_no_row_after_the_fine_pass_is_not_a_jaw():
     found = result("adult")
     size = (found.photo.width, found.photo.height)
-    assert reasons(check_row(None, found.maps, found.crop, found.frame, size)) == ["not_a_jaw"]
+
+    def at(blur_px: float | None) -> list[str]:
+        elsewhere = Elsewhere(blur_px=blur_px)
+        return reasons(check_row(None, found.maps, found.crop, found.frame, size, elsewhere=elsewhere))
+
+    assert at(None) == at(1.0) == ["not_a_jaw"]
+    # Unless the coarse pass, which found the row, sees a blur as wide as the enamel: 0.55 mm at 16 px per mm.
+    assert at(9.0) == ["blurred"]
 
 
 def test_scale():
@@ -204,7 +245,11 @@ def seen(fine: float | None, coarse: float | None, p: float = 1.0) -> list[str]:
     """Reasons for a row that the fine pass sees at one tilt, with numbers that sure, and the coarse pass at
     another."""
     tilt = None if fine is None else Quantity(fine, 3.0)
-    return reasons(check(replace(with_numbers(p), tilt_deg=tilt), elsewhere=Elsewhere(tilt_deg=coarse)))
+    together = None
+    if fine is not None and coarse is not None:
+        together = both_views(from_above(fine, 0.05), from_above(coarse, 0.2)).tilt_deg().value
+    elsewhere = Elsewhere(tilt_deg=coarse, both_deg=together)
+    return reasons(check(replace(with_numbers(p), tilt_deg=tilt), elsewhere=elsewhere))
 
 
 def test_both_passes_must_see_the_side():
@@ -223,7 +268,7 @@ def test_where_the_teeth_are_not_known_the_coarse_pass_says_whether_it_is_the_si
 
 def test_a_few_teeth_far_away_are_too_small_rather_than_no_jaw():
     bare = result("bare").search
-    far = replace(bare, teeth=(4, 5), fill=0.9, order_score=0.9, row_length_px=290.0, tilt_deg=5.0)
+    far = replace(bare, teeth=(4, 5), fill=0.9, order_score=0.9, row_length_px=290.0, view=from_above(5.0))
     maps = result("adult").maps
     fit = check_search(far, maps)
     assert reasons(fit) == ["too_small"] and fit.retake[0].measured == pytest.approx(290 / 82)
@@ -240,10 +285,10 @@ def test_bone_with_hardly_a_tooth_is_told_from_no_jaw():
     empty = result("adult").maps.channels[:, :384, :512] * 0
     bone, nothing = LabelMaps(empty), LabelMaps(empty + 1.0)
     assert reasons(check_search(bare, bone)) == reasons(check_search(bare, nothing)) == ["not_a_jaw"]
-    bit = replace(bare, crown_px=400.0, tilt_deg=10.0)
+    bit = replace(bare, crown_px=400.0, view=from_above(10.0))
     assert reasons(check_search(bit, bone)) == ["covered"]
     assert reasons(check_search(bit, nothing)) == ["not_a_jaw"]
-    assert reasons(check_search(replace(bit, tilt_deg=26.0), bone)) == ["no_chewing_surface"]
+    assert reasons(check_search(replace(bit, view=from_above(26.0)), bone)) == ["no_chewing_surface"]
 
 
 def test_a_second_row_is_a_caution_and_no_refusal():
@@ -321,7 +366,7 @@ def test_crowns_that_end_where_the_bone_ends_are_part_of_a_row():
     assert (fit.retake[0].measured, fit.retake[0].limit) == (0.81, LIMITS.max_bare_end)
     assert reasons(check_search(replace(ends, borders=("left",)), maps)) == ["cut_off"]
     assert reasons(check_search(replace(ends, bare_end=0.79), maps)) == ["not_a_jaw"]
-    assert reasons(check_search(replace(ends, tilt_deg=26.0), maps)) == ["no_chewing_surface"]
+    assert reasons(check_search(replace(ends, view=from_above(26.0)), maps)) == ["no_chewing_surface"]
 
 
 def small_row(p: float) -> tuple[MeasuredRow, Fit]:

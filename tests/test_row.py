@@ -331,6 +331,18 @@ def test_tilt_is_that_of_the_mean_line_of_sight_over_the_crowns() -> None:
     assert find_row(nothing, PHOTO).tilt_deg is None
 
 
+def test_the_search_says_how_sure_the_view_is_and_only_of_a_blur_that_it_can_see() -> None:
+    """By the median over the crowns; a blur of less than a coarse pixel is the shrunk picture's own."""
+    maps = bar(slice(40, 460), tilt=(0.3, -0.4))
+    maps.block("tilt_log_sigma")[:] = 0.125
+    for coarse_px, expected in ((0.9, None), (2.5, 2.5 * max(PHOTO) / 512)):
+        maps.block("blur")[:] = coarse_px
+        search = find_row(maps, PHOTO)
+        assert search.view is not None and search.view.u == 0.125
+        assert (search.view.x, search.view.y) == pytest.approx((0.3, -0.4), abs=1e-4)  # 32-bit maps
+        assert search.blur_px == (None if expected is None else pytest.approx(expected))
+
+
 def test_the_search_leaves_its_maps_as_they_were() -> None:
     maps = draw(coarse_row())
     before = maps.channels.copy()

@@ -267,6 +267,21 @@ def test_fewer_than_six_teeth_is_no_fawn_where_tooth_3_cannot_be_told() -> None:
     assert said(proposal, "second-autumn").answer == "unseen"
 
 
+@pytest.mark.parametrize("third", [bare(3, "missing"), premolar(3, milk=True, lobes=2, dentine=0.1)])
+def test_no_tooth_6_and_a_tooth_3_that_does_not_say_is_a_fawn_or_older(third) -> None:
+    """Tooth 3 lost, or long as a milk tooth with two lobes: all that a better photo would show is there."""
+    unknown = [premolar(position, milk=None, lobes=None) for position in (1, 2)]
+    young = row(*unknown, third, molar(4, 0.2), molar(5, 0.0), bare(6, "absent"))
+    proposal = propose(young, KEY)
+    assert (proposal.outcome, proposal.age_class) == ("borderline", "0.5")
+    assert {"0.5", "1.5"} <= set(proposal.possible)
+    assert said(proposal, "second-autumn").answer == "borderline"
+    hidden = propose(row(*unknown, third, molar(4, 0.2), molar(5, 0.0), bare(6, "unseen")), KEY)
+    assert said(hidden, "second-autumn").answer == "unseen"
+    worn = propose(row(*unknown, third, molar(4, 2.0), molar(5, 1.5), bare(6, "absent")), KEY)
+    assert "0.5" not in worn.possible
+
+
 def test_a_lost_tooth_6_had_come_through() -> None:
     proposal = propose(yearling_row(bare(6, "missing")), KEY)
     assert proposal.age_class == "1.5"

@@ -269,11 +269,12 @@ def test_view_and_blur_pass_through() -> None:
     assert (
         row is not None and quarter is not None and row.tilt_deg is not None and quarter.tilt_deg is not None
     )
-    assert row.view == pytest.approx((0.15, -0.2), abs=1e-4)
+    assert row.view is not None and quarter.view is not None
+    assert (row.view.x, row.view.y) == pytest.approx((0.15, -0.2), abs=1e-4)
     assert row.tilt_deg.value == pytest.approx(np.degrees(np.arcsin(0.25)), abs=0.01)
     assert quarter.tilt_deg.value == pytest.approx(row.tilt_deg.value)
     # The crop is the photo turned by -90 degrees: crop x = photo y, crop y = -photo x.
-    assert quarter.view == pytest.approx((0.2, 0.15), abs=1e-4)
+    assert (quarter.view.x, quarter.view.y) == pytest.approx((0.2, 0.15), abs=1e-4)
     assert row.blur_px == pytest.approx(2.0)
 
 
