@@ -93,7 +93,7 @@ about 80 mm)"""
 NOMINAL_ROW_SHARE = 0.80
 """Share of the crop's width that a nominal row fills: 1536 * 0.80 / 82 = 15 px per nominal mm."""
 TOOTH_LENGTH_SHARES = (0.12, 0.13, 0.15, 0.16, 0.19, 0.27)
-"""Length of teeth 1..6 as a share of the row (measured on a scanned mandible, see DEVELOPERS.md, sources)."""
+"""Length of teeth 1..6 as a share of the row (measured on a scanned mandible: DEVELOPERS.md, facts)."""
 COARSE_LONG_SIDE = 512
 """Long side of the picture that the coarse network sees; the short side is padded to a multiple of
 32. [px]"""

@@ -4,7 +4,7 @@ for again.
 
 Pictures and layers of a network are blocks of many megabytes. The C library of Linux maps each such block
 anew and the kernel clears its pages: a third of the processor time of drawing and of a training step
-(DEVELOPERS.md, decision 118).
+(DECISIONS.md, decision 118).
 """
 
 from __future__ import annotations

@@ -8,8 +8,6 @@ import sys
 import tomllib
 from pathlib import Path
 
-import pytest
-
 from crestgauge.inference.version import VERSION
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -140,13 +138,6 @@ def test_every_command_stands_in_the_readme():
 
     for name in typer.main.get_command(load_commands()).commands:
         assert f"crestgauge {name}" in README, name
-
-
-@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])
-def test_links_between_documents_lead_somewhere(name):
-    text = (ROOT / name).read_text(encoding="utf-8")
-    for target in re.findall(r"\]\((?!https?:|#|mailto:)([^)#]+)", text):
-        assert (ROOT / target).exists(), f"{name} links to {target}"
 
 
 def test_commands_in_the_readme_are_commands_that_exist():

@@ -92,7 +92,7 @@ def simulated(rng: np.random.Generator) -> tuple[tuple[str, str | None, Reading,
 def test_wrong_readings_come_first():
     """
     Of 120 simulated jaws, the first quarter of the list holds more than twice the wrong readings of a quarter
-    taken at random. (On drawn photographs, through the networks: see DEVELOPERS.md.)
+    taken at random. (On drawn photographs, through the networks: DECISIONS.md, decision 41.)
     """
     rng = np.random.default_rng(4)
     entries = [simulated(rng) for _ in range(120)]
