@@ -19,6 +19,8 @@ from torch.nn import functional as F
 
 from crestgauge.synthetic_data.anatomy import Jaw, Tooth
 from crestgauge.synthetic_data.chips import broken_surface
+from crestgauge.synthetic_data.flare import BELOW_RIM_MM, END_SLOPE, flared_walls
+from crestgauge.synthetic_data.islands import lay_islands
 from crestgauge.synthetic_data.pulp import pulp_fields
 
 MARGIN_MM = (5.0, 8.5)  # beyond the row's ends, and to each side of its middle
@@ -35,6 +37,8 @@ the number is ours.
 """
 CHIP_NECK_MM = 1.0
 """No flake reaches further below the gum line."""
+LARGEST_RELIEF_MM = 2.5
+NOWHERE_MM = 20.0
 CREST_EDGE_MM = 0.55  # an unworn fossa starts this far below the ridge line
 
 
@@ -78,6 +82,7 @@ class CrownFields:
     packed : food fills the infundibula some way up
     chip : how much higher the surface was before flakes broke off; None where none did
     pulp : above 0 where filled or open pulp is cut, about the distance inside it; None where none is
+    within : distance inside the ridges round a hollow, below 0 on their outer side; None without crowns
     """
 
     grid: Grid
@@ -93,6 +98,7 @@ class CrownFields:
     packed: bool = False
     chip: Tensor | None = None
     pulp: Tensor | None = None
+    within: Tensor | None = None
 
 
 def erode_by_ball(z: Tensor, radius_mm: Tensor, px_per_mm: float) -> Tensor:
@@ -136,10 +142,11 @@ def erode_by_ball(z: Tensor, radius_mm: Tensor, px_per_mm: float) -> Tensor:
 
 def _ridge_fields(
     jaw: Jaw, px_per_mm: float, device: torch.device
-) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, Tensor, Tensor]:
+) -> tuple[Tensor, ...]:
     """
-    Outer surface of every lobe on its own patch: z, u, lingual offset, inside distance, fossa level; and
-    patch origins.
+    Outer surface of every lobe on its own patch: z, u, lingual offset, inside distance, fossa level, distance
+    outside the ridges across the row, height, outer slope and
+    distance of the nearer ridge; and patch origins.
     """
     lobes = jaw.lobes
     hx, hy = PATCH_HALF_MM
@@ -155,6 +162,7 @@ def _ridge_fields(
     ridges = f32(np.stack([lobe.ridges for lobe in lobes]))  # (N, R, K, 3)
     slopes = f32(np.stack([lobe.slopes for lobe in lobes]))
     z = torch.full((len(lobes), ph, pw), FAR_BELOW, device=device)
+    near = [torch.full_like(z, NOWHERE_MM) for _ in range(2)]  # distance from blade and from crescent
     tip_radius = 0.22
     for r in range(ridges.shape[1]):
         a, b = ridges[:, r, :-1], ridges[:, r, 1:]
@@ -171,6 +179,8 @@ def _ridge_fields(
             d = away - tip_radius
             height = p[:, 2, None, None] + t * (q - p)[:, 2, None, None]
             torch.maximum(z, height - slope * d, out=z)
+            if r < len(near):
+                torch.minimum(near[r], away, out=near[r])
     # Local frame of each lobe: u along the row in half lengths, v across in mm.
     yaw, half = (
         f32([lobe.yaw for lobe in lobes])[:, None, None],
@@ -191,7 +201,8 @@ def _ridge_fields(
         return before * (1 - frac) + after * frac
 
     vl, vb = pick(lingual_line), pick(buccal_line)
-    inside = torch.minimum(torch.minimum(v - vl, vb - v), (1.0 - u.abs()) * half)
+    outside = torch.maximum(vl - v, v - vb)
+    inside = torch.minimum(-outside, (1.0 - u.abs()) * half)
     has = f32([1.0 if lobe.has_fossa else 0.0 for lobe in lobes])[:, None, None]
     inside = torch.where(has > 0, inside, torch.full_like(inside, -1.0))
     tip = f32([lobe.tip_z for lobe in lobes])[:, None, None]
@@ -202,7 +213,12 @@ def _ridge_fields(
     fossa_floor = floor + rise * (tip - floor) * u.abs().clamp(0, 1) ** 2
     z = torch.where(inside > 0, torch.maximum(z, fossa_floor), z)
     level = tip - drop * u.abs().clamp(0, 1) ** power - CREST_EDGE_MM
-    return z, u, v - 0.5 * (vl + vb), inside, level, x[:, 0, 0], y[:, 0, 0]
+    lingual = v - 0.5 * (vl + vb)
+    heights = [pick(f32(np.stack([lobe.ridges[r, :, 2] for lobe in lobes]))) for r in (0, 1)]
+    ridge = torch.where(lingual < 0, *heights)
+    flank = torch.where(lingual < 0, slopes[:, 0, 0, None, None], slopes[:, 1, 1, None, None])
+    apart = torch.where(lingual < 0, near[0], near[1]) - tip_radius
+    return z, u, lingual, inside, level, outside, ridge, flank, apart, x[:, 0, 0], y[:, 0, 0]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -218,12 +234,16 @@ class _ToothPatches:
     z: Tensor
     level: Tensor
     inside: Tensor
+    outside: Tensor
+    ridge: Tensor
+    flank: Tensor
+    apart: Tensor
     lingual: Tensor
     lobe: Tensor
 
 
 def _merge_lobes(jaw: Jaw, grid: Grid, fields: tuple[Tensor, ...], teeth: list[Tooth]) -> _ToothPatches:
-    z, u, lingual, inside, level, left, top = fields
+    z, u, lingual, inside, level, outside, ridge, flank, apart, left, top = fields
     device, n, pitch = z.device, len(teeth), grid.px_per_mm
     wide = min(grid.width, int((max(t.length for t in teeth) + 2 * TOOTH_MARGIN_MM) * pitch) + 1)
     starts = [
@@ -243,6 +263,10 @@ def _merge_lobes(jaw: Jaw, grid: Grid, fields: tuple[Tensor, ...], teeth: list[T
         z=torch.full(shape, FAR_BELOW, device=device),
         level=torch.full(shape, -FAR_BELOW, device=device),
         inside=torch.full(shape, -1.0, device=device),
+        outside=torch.full(shape, -1.0, device=device),
+        ridge=torch.full(shape, FAR_BELOW, device=device),
+        flank=torch.ones(shape, device=device),
+        apart=torch.full(shape, NOWHERE_MM, device=device),
         lingual=torch.zeros(shape, device=device),
         lobe=torch.zeros(shape, dtype=torch.uint8, device=device),
     )
@@ -259,9 +283,16 @@ def _merge_lobes(jaw: Jaw, grid: Grid, fields: tuple[Tensor, ...], teeth: list[T
         dst = (row, slice(i1, i2), slice(j1, j2))
         torch.maximum(out.z[dst], z[k][src], out=out.z[dst])
         torch.maximum(out.inside[dst], inside[k][src], out=out.inside[dst])
+        torch.minimum(out.apart[dst], apart[k][src], out=out.apart[dst])
         closer = u[k][src].abs() < nearest[dst]
         nearest[dst] = torch.where(closer, u[k][src].abs(), nearest[dst])
-        for target, value in ((out.level, level[k][src]), (out.lingual, lingual[k][src])):
+        for target, value in (
+            (out.level, level[k][src]),
+            (out.lingual, lingual[k][src]),
+            (out.outside, outside[k][src]),
+            (out.ridge, ridge[k][src]),
+            (out.flank, flank[k][src]),
+        ):
             target[dst] = torch.where(closer, value, target[dst])
         out.lobe[dst] = torch.where(closer, torch.full_like(out.lobe[dst], lobe.index), out.lobe[dst])
     return out
@@ -277,6 +308,13 @@ def _smooth_noise(
 ) -> Tensor:
     coarse = torch.randn((shape[0], 1, *cells), generator=generator).to(device)
     return F.interpolate(coarse, size=shape[1:], mode="bicubic", align_corners=True)[:, 0]
+
+
+def _evened(field: Tensor) -> Tensor:
+    """Field (T, H, W) smoothed over half a millimetre along the row: lobes meet without a step."""
+    for _ in range(2):
+        field = F.avg_pool2d(field, (1, 5), stride=1, padding=(0, 2), count_include_pad=False)
+    return field
 
 
 def _slope(field: Tensor, px_per_mm: float) -> Tensor:
@@ -337,13 +375,14 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
             ((c * aside_mm - s * ahead) / column([0.5 * t.width for t in teeth])).abs().clamp_max(1.3),
         )
     beyond = (ahead.abs() - half_length * (1.0 - 0.09 * across**3) + 0.12).clamp_min(0)
-    z_o = (patch.z - 7.0 * beyond).clamp_min(FAR_BELOW)
+    z_o = (patch.z - END_SLOPE * beyond).clamp_min(FAR_BELOW)
     for px, py, radius, depth in jaw.pits:
         z_o = z_o - depth * torch.exp(-((x - px) ** 2 + (y - py) ** 2) / (2 * radius**2))
     z_e = _junction(z_o, patch.inside, teeth, px_per_mm, generator)
-    w = _wear_surface(teeth, x, y, generator)
+    w = _wear_surface(teeth, x, y, patch.level, generator)
     outer, inner = z_o - w, z_e - w
     fossa = torch.minimum(patch.inside, torch.minimum(w, patch.level) - z_o)
+    walls = _walls(jaw, teeth, patch, w, (ahead, beyond))
     chip = None
     if jaw.chips:
         broken = broken_surface(jaw.chips, teeth, x, y, outer, w, px_per_mm).clamp_min(
@@ -352,8 +391,13 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
         chip = (torch.minimum(z_o, w) - broken).clamp_min(0)
         z_o = torch.minimum(z_o, broken)
         outer, inner = z_o - w, z_e - torch.minimum(w, broken)
+        walls = None if walls is None else torch.minimum(walls, broken)
     sink = float(torch.rand((), generator=generator)) * 0.2 + 0.03
+    hollow = None
+    if jaw.islands:
+        outer, inner, fossa, hollow = lay_islands(jaw.islands, x, y, w, outer, inner, fossa)
     surface = torch.minimum(z_o, w) - sink * torch.clamp(inner / 0.35, 0, 1)
+    surface = surface if hollow is None else surface - hollow
     packed = float(torch.rand((), generator=generator)) < PACKED_SHARE
     if packed:  # food up to some way below the crests; the infundibulum is still what it is
         below = 0.15 + 2.2 * float(torch.rand((), generator=generator)) ** 2
@@ -371,10 +415,11 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
         "lingual": patch.lingual,
         "tooth": positions,
         "lobe": patch.lobe,
+        "within": patch.inside,
     }
     if chip is not None:
         parts["chip"] = chip
-    fill = {"surface": FAR_BELOW, "outer": FAR_BELOW, "inner": FAR_BELOW, "fossa": -1.0}
+    fill = {"surface": FAR_BELOW, "outer": FAR_BELOW, "inner": FAR_BELOW, "fossa": -1.0, "within": -1.0}
     row = {
         name: torch.full((grid.height, grid.width), fill.get(name, 0), dtype=part.dtype, device=device)
         for name, part in parts.items()
@@ -384,6 +429,14 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
         higher = surface[k] > row["surface"][at]
         for name, part in parts.items():
             row[name][at] = torch.where(higher, part[k], row[name][at])
+    if walls is not None:  # after all worn faces and hollows, so that none is lost under a neighbour's wall
+        parts["surface"] = walls
+        for k, left in enumerate(patch.left):
+            at = (slice(None), slice(left, left + shape[2]))
+            free = (row["outer"][at] <= 0) & (row["fossa"][at] <= 0)
+            higher = (walls[k] > row["surface"][at]) & free
+            for name, part in parts.items():
+                row[name][at] = torch.where(higher, part[k], row[name][at])
     # Walls end below any gum line; past the grid's rim there is no tooth (sampling repeats border nodes).
     rim = torch.zeros_like(row["surface"], dtype=torch.bool)
     rim[[0, -1]], rim[:, [0, -1]] = True, True
@@ -419,7 +472,30 @@ def _junction(
     return eroded[0] + share * (eroded[1] - eroded[0])
 
 
-def _wear_surface(teeth: list[Tooth], x: Tensor, y: Tensor, generator: torch.Generator) -> Tensor:
+def _walls(
+    jaw: Jaw,
+    teeth: list[Tooth],
+    patch: _ToothPatches,
+    w: Tensor,
+    along: tuple[Tensor, Tensor],
+) -> Tensor | None:
+    """Heights of flared walls, shape (T, H, W), far below where there are none; None without any. [mm]"""
+    if not jaw.flares:
+        return None
+    by_position = {flare.position: flare for flare in jaw.flares}
+    flares = [by_position[t.position] for t in teeth]
+    ridge = _evened(patch.ridge)
+    rim = torch.minimum(w, ridge - BELOW_RIM_MM)
+    ahead, beyond = along
+    past = (beyond - (patch.z - rim).clamp_min(0) / END_SLOPE).clamp_min(0)
+    away = (patch.apart - (ridge - rim).clamp_min(0) / _evened(patch.flank)).clamp_min(0)
+    down = flared_walls(flares, teeth, away, past, patch.outside, patch.lingual, ahead, gum_z=jaw.gum_z)
+    return torch.where(away + past > 0, rim - down, torch.full_like(rim, FAR_BELOW)).clamp_min(FAR_BELOW)
+
+
+def _wear_surface(
+    teeth: list[Tooth], x: Tensor, y: Tensor, level: Tensor, generator: torch.Generator
+) -> Tensor:
     """
     Height of the wear surface over each tooth's patch: tilted, hollowed, slightly wavy, or broken off. [mm]
     """
@@ -434,6 +510,9 @@ def _wear_surface(teeth: list[Tooth], x: Tensor, y: Tensor, generator: torch.Gen
     yc, half = column([t.y for t in teeth]), column([0.5 * t.width for t in teeth])
     w = tips - column([t.wear_mm for t in teeth]) + column([t.wear_slope[0] for t in teeth]) * (x - xc)
     w = w + column([t.wear_slope[1] for t in teeth]) * (y - yl)
+    if any(t.relief for t in teeth):
+        own = (level + (CREST_EDGE_MM - tips)).clamp(-LARGEST_RELIEF_MM, 0)
+        w = w + column([t.relief for t in teeth]) * _evened(own)
     w = w - column([t.dish_mm for t in teeth]) * (1 - ((y - yc) / half) ** 2).clamp_min(0)
     w = w + 0.05 * _smooth_noise(shape, (10, 12), generator, device)
     if any(t.fracture for t in teeth):
