@@ -26,6 +26,7 @@ LASTS_MM = (0.3, 2.5)
 """Depth of wear below the hollow's floor over which islands grow fewer by a factor of e. [mm]"""
 LEAST_HOLLOW_MM = 0.12
 HOLLOW_RIM_MM = 0.15
+NEAR_MM, CLIMB, WINDOW_MM = 0.5, 8.0, 1.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +129,7 @@ def lay_islands(
     """
     outer, inner, fossa, depth = outer.clone(), inner.clone(), fossa.clone(), torch.zeros_like(w)
     for one in islands:
-        reach = one.half[0] + abs(one.bend) + 1.5
+        reach = one.half[0] + abs(one.bend) + WINDOW_MM
         across = ((y[0, :, 0] - one.y).abs() <= reach).nonzero().flatten()
         along = ((x[one.row, 0] - one.x).abs() <= reach).nonzero().flatten()
         if not len(across) or not len(along):
@@ -139,7 +140,9 @@ def lay_islands(
             slice(int(along[0]), int(along[-1]) + 1),
         )
         px, py = x[one.row, :, at[2]], y[0, at[1]]
-        inner[at] = torch.minimum(inner[at], _outside(px, py, one, one.half))
+        apart = _outside(px, py, one, one.half)
+        # Farther off it climbs over any height of worn dentine, so that the window's edge leaves no step.
+        inner[at] = torch.minimum(inner[at], apart + CLIMB * (apart - NEAR_MM).clamp_min(0) ** 2)
         if one.hollow is not None:
             hole = -_outside(px, py, one, one.hollow)
             hole = torch.where(outer[at] > 0, hole, torch.full_like(hole, -1.0))

@@ -38,7 +38,7 @@ the number is ours.
 CHIP_NECK_MM = 1.0
 """No flake reaches further below the gum line."""
 LARGEST_RELIEF_MM = 2.5
-NOWHERE_MM = 20.0
+NOWHERE_MM, OUTSIDE_MM, MOLARS = 20.0, 0.1, (4, 5, 6)
 CREST_EDGE_MM = 0.55  # an unworn fossa starts this far below the ridge line
 
 
@@ -391,7 +391,7 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
         chip = (torch.minimum(z_o, w) - broken).clamp_min(0)
         z_o = torch.minimum(z_o, broken)
         outer, inner = z_o - w, z_e - torch.minimum(w, broken)
-        walls = None if walls is None else torch.minimum(walls, broken)
+        walls = None if walls is None else (torch.minimum(walls[0], broken), walls[1])
     sink = float(torch.rand((), generator=generator)) * 0.2 + 0.03
     hollow = None
     if jaw.islands:
@@ -419,6 +419,9 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
     }
     if chip is not None:
         parts["chip"] = chip
+    if walls is not None:
+        wall = (outer <= 0) & (fossa <= 0)
+        parts["surface"] = surface = torch.where(wall, torch.minimum(surface, walls[1]), surface)
     fill = {"surface": FAR_BELOW, "outer": FAR_BELOW, "inner": FAR_BELOW, "fossa": -1.0, "within": -1.0}
     row = {
         name: torch.full((grid.height, grid.width), fill.get(name, 0), dtype=part.dtype, device=device)
@@ -430,11 +433,11 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
         for name, part in parts.items():
             row[name][at] = torch.where(higher, part[k], row[name][at])
     if walls is not None:  # after all worn faces and hollows, so that none is lost under a neighbour's wall
-        parts["surface"] = walls
+        parts["surface"] = walls[0]
         for k, left in enumerate(patch.left):
             at = (slice(None), slice(left, left + shape[2]))
             free = (row["outer"][at] <= 0) & (row["fossa"][at] <= 0)
-            higher = (walls[k] > row["surface"][at]) & free
+            higher = (walls[0][k] > row["surface"][at]) & free
             for name, part in parts.items():
                 row[name][at] = torch.where(higher, part[k], row[name][at])
     # Walls end below any gum line; past the grid's rim there is no tooth (sampling repeats border nodes).
@@ -478,8 +481,11 @@ def _walls(
     patch: _ToothPatches,
     w: Tensor,
     along: tuple[Tensor, Tensor],
-) -> Tensor | None:
-    """Heights of flared walls, shape (T, H, W), far below where there are none; None without any. [mm]"""
+) -> tuple[Tensor, Tensor] | None:
+    """
+    Heights of flared walls, shape (T, H, W), far below where there are none, and the most that a wall may have:
+    on the tongue side of molars that of the blade, where the crescent's ends would come out. None without any. [mm]
+    """
     if not jaw.flares:
         return None
     by_position = {flare.position: flare for flare in jaw.flares}
@@ -490,7 +496,11 @@ def _walls(
     past = (beyond - (patch.z - rim).clamp_min(0) / END_SLOPE).clamp_min(0)
     away = (patch.apart - (ridge - rim).clamp_min(0) / _evened(patch.flank)).clamp_min(0)
     down = flared_walls(flares, teeth, away, past, patch.outside, patch.lingual, ahead, gum_z=jaw.gum_z)
-    return torch.where(away + past > 0, rim - down, torch.full_like(rim, FAR_BELOW)).clamp_min(FAR_BELOW)
+    walls = torch.where(away + past > 0, rim - down, torch.full_like(rim, FAR_BELOW)).clamp_min(FAR_BELOW)
+    own = torch.maximum(ridge - patch.flank * patch.apart, walls)
+    molar = torch.tensor([t.position in MOLARS for t in teeth], device=rim.device)[:, None, None]
+    tongue = molar & (patch.lingual < 0) & (patch.outside > OUTSIDE_MM)
+    return walls, torch.where(tongue, own, torch.full_like(own, -FAR_BELOW))
 
 
 def _wear_surface(
