@@ -20,7 +20,7 @@ from crestgauge.model.labels import LOBES, MILK_LOBES
 from crestgauge.synthetic_data.aside import aside
 from crestgauge.synthetic_data.chips import Chip, sample_chips
 from crestgauge.synthetic_data.eruption import just_standing, milk_wear_depth, sample_stage, wear_depth
-from crestgauge.synthetic_data.flare import Flare, sample_flares
+from crestgauge.synthetic_data.flare import Flare, leaning, sample_flares
 from crestgauge.synthetic_data.islands import Island, sample_islands
 from crestgauge.synthetic_data.pulp import Horn, sample_horns
 from crestgauge.synthetic_data.slopes import sloped
@@ -31,7 +31,6 @@ Array = NDArray[np.float64]
 RIDGE_POINTS = 13
 LATER = 1
 """Topic of what came later in `sample_jaw`, see `aside`."""
-
 
 ADULT_SIZE_MM = {
     1: (9.5, 5.5),
@@ -326,8 +325,8 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
         Powers & Mead 2019; drawn more often here so that the network meets enough of them), and teeth that
         stand unworn later, or earlier, than those of animals do.
     """
-    when, where, within, order, face, wall, bottom = aside(rng, LATER).spawn(7)
-    style = _style(rng, shape)
+    when, where, within, order, face, wall, bottom, lean = aside(rng, LATER).spawn(8)
+    style = leaning(lean, _style(rng, shape))
     rough = {"typical": 0.5, "broad": 0.5, "narrow": 0.5, "irregular": 1.2}[shape] * rng.uniform(0.5, 1.4)
     stage, fresh = sample_stage(rng, age_years), dict[int, float]()
     if abnormal:

@@ -1,9 +1,10 @@
 """
 Islands of enamel in a worn-smooth crown: what is left of the bottom of an infundibulum.
 
-Where wear has passed the floor of the hollow, a spot or a small ring of its enamel lasts for a while in the plane
-of dentine. A ring round a hollow is still an infundibulum, and as long as the hollow is open; a spot without one
-is a band of enamel and no infundibulum: it counts as gone. How often, how large and how long is from memory.
+Where wear has passed the floor of the hollow, a spot or a small ring of its enamel lasts for a while in the
+plane of dentine. A ring round a hollow is still an infundibulum, and as long as the hollow is open; a spot
+without one is a band of enamel and no infundibulum: it counts as gone. How often, how large and how long is
+from memory.
 """
 
 from __future__ import annotations
@@ -112,7 +113,7 @@ def lay_islands(
     islands: Sequence[Island], x: Tensor, y: Tensor, w: Tensor, outer: Tensor, inner: Tensor, fossa: Tensor
 ) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     """
-    Fields of worn crowns with islands in them; where nothing is worn as far as dentine they change nothing seen.
+    Fields of worn crowns with islands in them.
 
     Parameters
     ----------

@@ -26,7 +26,8 @@ UNWORN_BELOW_MM = 0.3
 CLEAN = 6
 """Topic of ridges behind the last tooth and of pale bone, see `aside`."""
 RIDGE_SHARE, SLIT_SHARE = 0.6, 0.5
-"""Dry jaws whose bone stands bare as a ridge where the next tooth forms, and those of them with a slit in it."""
+"""Dry jaws whose bone stands bare as a ridge where the next tooth forms, and those with a slit in it."""
+HIGHEST_RIDGE_MM = 6.0
 PALE_SHARE, PALE_FAWNS = 0.12, 0.5
 """Dry jaws of clean bone nearly as pale as enamel: of all, and of those that wait for their second molar."""
 FRESH_OPEN, FRESH_OPEN_FLESHY, FRESH_EACH, FRESH_LOW = 0.6, 0.2, 0.85, 0.3
@@ -121,7 +122,8 @@ def _bare_ridge(jaw: Jaw, z: Tensor, x: Tensor, y: Tensor, middle: Tensor, rng: 
     off = (y - middle - aside_mm).abs()
     top = jaw.gum_z + high + rise * along - sharp * (off - flat).clamp_min(0)
     top = top - ends * ((-along).clamp_min(0) + (along - length).clamp_min(0))
-    z = torch.where(x > hidden.x0 + 0.5, torch.maximum(z, top), z)
+    there = (x > hidden.x0 + 0.5) & (z > jaw.gum_z - HIGHEST_RIDGE_MM)  # the bone gets no broader
+    z = torch.where(there, torch.maximum(z, torch.minimum(top, z + HIGHEST_RIDGE_MM)), z)
     if opens < SLIT_SHARE:
         inside = 1 - ((along / length - 0.5).abs() / 0.35) ** 2 - (off / wide) ** 2
         z = z - deep * torch.sigmoid(4 * inside) * (inside > -1).float()

@@ -380,8 +380,8 @@ def jaw_colour(m: Marks, rng: Generator, *, fleshy: bool, pale: bool = False) ->
         where = torch.sigmoid((m.big[1] + 0.8 * m.fine[3] - rng.uniform(0.5, 2.0)) * 4)
         colour = _mix(colour, mud, where * rng.uniform(0.3, 0.9))
     if pale:
-        tone = f32(varied(latest, pick(latest, PALE_TONES), 0.08))
-        clean = _grown(tone, latest.uniform(0.02, 0.1) * m.big[1] + latest.uniform(0.01, 0.06) * m.fine[3])
+        white = f32(varied(latest, pick(latest, PALE_TONES), 0.08))
+        clean = _grown(white, latest.uniform(0.02, 0.1) * m.big[1] + latest.uniform(0.01, 0.06) * m.fine[3])
         colour = _mix(colour, clean, torch.full_like(m.z, float(latest.uniform(0.7, 1.0))))
     return colour
 

@@ -123,8 +123,8 @@ def relief(crowns: CrownFields, rims: Rims) -> Tensor:
     """
     Small heights to add to the crowns' surface where light is worked out, shape of its grid. [mm]
 
-    Zero falls in the middle of a band; constant off the bands, so that walls keep their slope. The fall of whole
-    cut faces, which a camera would not see from above, fades over half a millimetre of wall.
+    Zero falls in the middle of a band; constant off the bands, so that walls keep their slope. The fall of
+    whole cut faces fades over half a millimetre of wall.
     """
     free = torch.relu(crowns.outer_edge)
     out = -rims.outer_drop * torch.exp(free * (-1.0 / rims.outer_reach))

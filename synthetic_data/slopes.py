@@ -1,6 +1,6 @@
 """
-Worn faces of varied slope: whole crowns that slope cheekwards or tonguewards and along the row, crests that keep
-their own relief in young molars, flat planes in old ones. Sizes are from memory, wide on purpose.
+Worn faces of varied slope: whole crowns that slope cheekwards or tonguewards and along the row, crests that
+keep their own relief in young molars, flat planes in old ones. Sizes are from memory, wide on purpose.
 """
 
 from __future__ import annotations
