@@ -458,7 +458,7 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
                 rng.uniform(0.3, 1.2, n),
             ]
         )
-    teeth = sloped(face, teeth)
+    teeth = sloped(face, teeth, style["lean"])
     shift = np.zeros((6, 2))
     if abnormal:
         teeth, shift = unsettled(order, teeth)

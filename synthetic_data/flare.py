@@ -97,12 +97,12 @@ def leaning(rng: Generator, style: dict[str, float]) -> dict[str, float]:
     """
     lean, there = rng.uniform(0.0, MOST_LEAN), rng.uniform()
     if there >= LEANING_SHARE:
-        return style
+        lean = 0.0
     slopes = {
         "lingual_in": style["lingual_in"] * np.exp(-lean),
         "buccal_in": style["buccal_in"] * np.exp(lean),
     }
-    return style | {name: float(value) for name, value in slopes.items()}
+    return style | {name: float(value) for name, value in slopes.items()} | {"lean": float(lean)}
 
 
 def wall_height(tooth: Tooth, gum_z: float) -> float:
