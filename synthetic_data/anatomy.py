@@ -20,7 +20,10 @@ from crestgauge.model.labels import LOBES, MILK_LOBES
 from crestgauge.synthetic_data.aside import aside
 from crestgauge.synthetic_data.chips import Chip, sample_chips
 from crestgauge.synthetic_data.eruption import just_standing, milk_wear_depth, sample_stage, wear_depth
+from crestgauge.synthetic_data.flare import Flare, leaning, sample_flares
+from crestgauge.synthetic_data.islands import Island, sample_islands
 from crestgauge.synthetic_data.pulp import Horn, sample_horns
+from crestgauge.synthetic_data.slopes import sloped
 from crestgauge.synthetic_data.unsettled import unsettled
 
 Array = NDArray[np.float64]
@@ -28,7 +31,6 @@ Array = NDArray[np.float64]
 RIDGE_POINTS = 13
 LATER = 1
 """Topic of what came later in `sample_jaw`, see `aside`."""
-
 
 ADULT_SIZE_MM = {
     1: (9.5, 5.5),
@@ -71,7 +73,7 @@ class Lobe:
 class Tooth:
     """
     One position: state, place, wear and its lobes; how far it is turned [rad] and set out of line towards the
-    cheek [mm].
+    cheek [mm]; ``relief`` is the share of its crests' own relief that the worn face keeps.
     """
 
     position: int
@@ -89,6 +91,7 @@ class Tooth:
     fracture: tuple[float, float, float, float] | None = None  # z = a + b (x - xc) + c (y - yc), roughness d
     turn: float = 0.0
     out_mm: float = 0.0
+    relief: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -108,6 +111,8 @@ class Jaw:
     pits: Array = field(default_factory=lambda: np.zeros((0, 4)))
     chips: tuple[Chip, ...] = ()
     horns: tuple[Horn, ...] = ()
+    flares: tuple[Flare, ...] = ()
+    islands: tuple[Island, ...] = ()
     unsettled: bool = False
 
     @property
@@ -320,8 +325,8 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
         Powers & Mead 2019; drawn more often here so that the network meets enough of them), and teeth that
         stand unworn later, or earlier, than those of animals do.
     """
-    when, where, within, order = aside(rng, LATER).spawn(4)
-    style = _style(rng, shape)
+    when, where, within, order, face, wall, bottom, lean = aside(rng, LATER).spawn(8)
+    style = leaning(lean, _style(rng, shape))
     rough = {"typical": 0.5, "broad": 0.5, "narrow": 0.5, "irregular": 1.2}[shape] * rng.uniform(0.5, 1.4)
     stage, fresh = sample_stage(rng, age_years), dict[int, float]()
     if abnormal:
@@ -453,6 +458,7 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
                 rng.uniform(0.3, 1.2, n),
             ]
         )
+    teeth = sloped(face, teeth, style["lean"])
     shift = np.zeros((6, 2))
     if abnormal:
         teeth, shift = unsettled(order, teeth)
@@ -468,6 +474,8 @@ def sample_jaw(rng: Generator, *, age_years: float, shape: str, side: str, abnor
         pits=pits,
         chips=sample_chips(where, teeth) if abnormal else (),
         horns=sample_horns(within, teeth),
+        flares=sample_flares(wall, teeth),
+        islands=sample_islands(bottom, teeth),
         unsettled=any(t.turn or t.out_mm for t in teeth) or bool(shift.any()),
     )
 
@@ -489,4 +497,5 @@ def bowed(jaw: Jaw) -> Jaw:
             ridges[..., 1] += shift(lobe.x)
             lobes.append(replace(lobe, y=lobe.y + shift(lobe.x), ridges=ridges))
         teeth.append(replace(tooth, y=tooth.y + shift(tooth.x0 + 0.5 * tooth.length), lobes=tuple(lobes)))
-    return replace(jaw, teeth=tuple(teeth))
+    islands = tuple(replace(one, y=one.y + shift(one.x)) for one in jaw.islands)
+    return replace(jaw, teeth=tuple(teeth), islands=islands)

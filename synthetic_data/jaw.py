@@ -12,14 +12,24 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from crestgauge.synthetic_data.anatomy import Jaw
+from crestgauge.synthetic_data.aside import aside
+from crestgauge.synthetic_data.flare import cheek_reach
 from crestgauge.synthetic_data.mandible import OFF_ROW_MM, Coats, front_teeth, lower_border, reshaped
 from crestgauge.synthetic_data.wear import FAR_BELOW, CrownFields, Grid
 
 PITCH_PER_MM = 4.0
 FRONT_MM, BACK_MM, SIDE_MM = 55.0, 70.0, 30.0
 LAST_TOOTH_MM = 22.0
+ROOTS_FOLLOW = 0.7
 CROWN_FLOOR = -14.0
 UNWORN_BELOW_MM = 0.3
+CLEAN = 6
+"""Topic of ridges behind the last tooth and of pale bone, see `aside`."""
+RIDGE_SHARE, SLIT_SHARE = 0.6, 0.5
+"""Dry jaws whose bone stands bare as a ridge where the next tooth forms, and those with a slit in it."""
+HIGHEST_RIDGE_MM = 6.0
+PALE_SHARE, PALE_FAWNS = 0.12, 0.5
+"""Dry jaws of clean bone nearly as pale as enamel: of all, and of those that wait for their second molar."""
 FRESH_OPEN, FRESH_OPEN_FLESHY, FRESH_EACH, FRESH_LOW = 0.6, 0.2, 0.85, 0.3
 """
 Shares: of dry and of fleshy jaws that are open round unworn standing teeth, of such teeth in them, and those
@@ -33,7 +43,8 @@ class JawFields:
     """
     Height of bone and gum, and slow averages of everything (bone and crowns) for the light that reaches
     hollows; ``beside`` is 1 on the row of teeth and falls to 0 over some mm of bone; ``coats`` is what covers
-    the bone. [mm] ``paint`` (3, H, W) is there where it is no jaw at all but something else, see `things`.
+    the bone. [mm] ``paint`` (3, H, W) is there where it is no jaw at all but something else, see `things`;
+    ``pale`` says that clean bone is nearly as pale as enamel.
     """
 
     grid: Grid
@@ -43,6 +54,7 @@ class JawFields:
     beside: Tensor
     coats: Coats
     paint: Tensor | None = None
+    pale: bool = False
 
 
 def _outline(jaw: Jaw, x: Tensor, rng: Generator, end: float) -> tuple[Tensor, Tensor, Tensor]:
@@ -66,6 +78,11 @@ def _outline(jaw: Jaw, x: Tensor, rng: Generator, end: float) -> tuple[Tensor, T
     tongue = (crown + rng.uniform(0.2, 2.2) + bumps) * taper + np.maximum(-out, 0)
     cheek = (crown + rng.uniform(0.7, 3.6) + bumps + back_swell) * taper + np.maximum(out, 0)
     bow = jaw.bow_mm * (2.0 * np.clip(here, 0, jaw.row_mm) / jaw.row_mm - 1.0) ** 2 - 0.5 * jaw.bow_mm
+    flares = {f.position: f for f in jaw.flares}
+    if flares:  # roots and bone follow the walls outwards
+        knots = np.array([t.x0 + 0.5 * t.length for t in jaw.teeth if t.lobes])
+        wide = [cheek_reach(flares[t.position], t, jaw.gum_z) for t in jaw.teeth if t.lobes]
+        cheek = cheek + ROOTS_FOLLOW * np.interp(here, knots, wide) * taper
     middle = bow + rng.uniform(-0.6, 0.6) + rng.uniform(0.0, 7.0) * back + rng.uniform(-5.0, 2.0) * front
 
     def f32(values: NDArray[np.float64]) -> Tensor:
@@ -90,6 +107,27 @@ def _gum_level(jaw: Jaw, x: Tensor, rng: Generator, *, fleshy: bool) -> Tensor:
     for _ in range(8):
         level = F.conv1d(F.pad(level[None, None], (2, 2), mode="replicate"), smooth[None, None])[0, 0]
     return level
+
+
+def _bare_ridge(jaw: Jaw, z: Tensor, x: Tensor, y: Tensor, middle: Tensor, rng: Generator) -> Tensor:
+    """Bone that stands as a narrow ridge where the next tooth forms, whole or with a slit over its crypt."""
+    hidden = next((t for t in jaw.teeth if t.state == "absent"), None)
+    here, opens = rng.uniform(size=2)
+    start, length = rng.uniform((0.8, 7.0), (4.0, 26.0))
+    high, rise, sharp, flat = rng.uniform((-1.5, -0.08, 0.8, 0.0), (3.0, 0.12, 4.0, 1.6))
+    aside_mm, ends, wide, deep = rng.uniform((-1.2, 0.4, 0.3, 1.0), (1.2, 2.0, 1.2, 5.0))
+    if hidden is None or here >= RIDGE_SHARE:
+        return z
+    along = x - hidden.x0 - start
+    off = (y - middle - aside_mm).abs()
+    top = jaw.gum_z + high + rise * along - sharp * (off - flat).clamp_min(0)
+    top = top - ends * ((-along).clamp_min(0) + (along - length).clamp_min(0))
+    there = (x > hidden.x0 + 0.5) & (z > jaw.gum_z - HIGHEST_RIDGE_MM)  # the bone gets no broader
+    z = torch.where(there, torch.maximum(z, torch.minimum(top, z + HIGHEST_RIDGE_MM)), z)
+    if opens < SLIT_SHARE:
+        inside = 1 - ((along / length - 0.5).abs() / 0.35) ** 2 - (off / wide) ** 2
+        z = z - deep * torch.sigmoid(4 * inside) * (inside > -1).float()
+    return z
 
 
 def _open_crypts(
@@ -193,6 +231,10 @@ def jaw_fields(
         shelf = shelf - rng.uniform(0.8, 4.0) * torch.relu(away - reach)
         side = rng.choice([-1.0, 0.0, 1.0], p=[0.2, 0.6, 0.2])  # flesh on one side, or on both
         z = torch.where(off * side >= 0, torch.maximum(z, shelf), z)
+    clean = aside(rng, CLEAN)
+    if not fleshy:
+        z = _bare_ridge(jaw, z, x, y, middle, clean.spawn(1)[0])
+    pale = not fleshy and clean.uniform() < (PALE_FAWNS if jaw.teeth[4].state != "erupted" else PALE_SHARE)
     z = _open_crypts(jaw, z, x, y, middle, rng, fleshy=fleshy)
     z = _round_fresh(jaw, z, x, y, more.spawn(1)[0], fleshy=fleshy)
     unit = crowns.grid.to_unit(x, y)
@@ -227,6 +269,7 @@ def jaw_fields(
         around_large=blurred(whole, 4.0),
         beside=(2.0 * beside).clamp_max(1.0),
         coats=coats,
+        pale=bool(pale),
     )
 
 

@@ -20,6 +20,7 @@ from crestgauge.synthetic_data.tones import (
     ENAMEL_TONES,
     FOOD_TONES,
     GUM_TONES,
+    PALE_TONES,
     STAIN_TONES,
     TARTAR_TONES,
     brightness,
@@ -34,6 +35,8 @@ LEAST_CONTRAST = (1.3, 1.9)
 
 CRACKED = 2
 """Topic of how broken enamel and cracks look, see `aside`."""
+PALE = 7
+"""Topic of bone as pale as enamel."""
 FILLED = 4
 """Topic of what fills the pulp."""
 HAIRLINE_SHARE = 0.14
@@ -346,8 +349,9 @@ def _bone(m: Marks, rng: Generator) -> Tensor:
     return bone
 
 
-def jaw_colour(m: Marks, rng: Generator, *, fleshy: bool) -> Tensor:
-    """Colours of bone with gum, meat and blood on it, shape (N, 3)."""
+def jaw_colour(m: Marks, rng: Generator, *, fleshy: bool, pale: bool = False) -> Tensor:
+    """Colours of bone with gum, meat and blood on it, or clean and pale, shape (N, 3)."""
+    latest = aside(rng, PALE)
 
     def f32(values: NDArray[np.float64]) -> Tensor:
         return torch.as_tensor(values, dtype=torch.float32, device=m.z.device)
@@ -375,6 +379,10 @@ def jaw_colour(m: Marks, rng: Generator, *, fleshy: bool) -> Tensor:
         mud = f32(varied(rng, tone, 0.3)).expand_as(colour)
         where = torch.sigmoid((m.big[1] + 0.8 * m.fine[3] - rng.uniform(0.5, 2.0)) * 4)
         colour = _mix(colour, mud, where * rng.uniform(0.3, 0.9))
+    if pale:
+        white = f32(varied(latest, pick(latest, PALE_TONES), 0.08))
+        clean = _grown(white, latest.uniform(0.02, 0.1) * m.big[1] + latest.uniform(0.01, 0.06) * m.fine[3])
+        colour = _mix(colour, clean, torch.full_like(m.z, float(latest.uniform(0.7, 1.0))))
     return colour
 
 

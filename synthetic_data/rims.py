@@ -16,7 +16,16 @@ import torch
 from numpy.random import Generator
 from torch import Tensor
 
+from crestgauge.synthetic_data.aside import aside
 from crestgauge.synthetic_data.wear import CrownFields
+
+FACES = 5
+"""Topic of the slope of cut faces, see `aside`."""
+FALL_SHARE = 0.6
+MOST_FALL_MM = 0.45
+"""Over a band of 0.6 mm a fall of 0.45 mm is a mean slope of 37 degrees."""
+SIDE_MM = 0.1
+WALL_FADE_MM = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +46,9 @@ class Rims:
     core, core_start, core_soft : natural logarithm of its change in the middle of the band, and where
         it sets in
     bleed, bleed_reach : share of light that wanders sideways under the surface, and how far
+    fall_in, fall_out : fall of the whole cut face of bands beside a hollow towards it, and of the others over
+        the outer wall
+    fall_bend : power of that fall: 1 slopes evenly, more is rounded at the free edge
     """
 
     outer_drop: float
@@ -62,6 +74,9 @@ class Rims:
     core_soft: float
     bleed: float
     bleed_reach: float
+    fall_in: float = 0.0
+    fall_out: float = 0.0
+    fall_bend: float = 1.0
 
 
 def sample_rims(rng: Generator) -> Rims:
@@ -70,6 +85,9 @@ def sample_rims(rng: Generator) -> Rims:
     def some(share: float, low: float, high: float) -> float:
         value, on = rng.uniform(low, high), rng.uniform() < share
         return float(value) if on else 0.0
+
+    later = aside(rng, FACES)
+    falls = later.uniform(0, MOST_FALL_MM, 2) * (later.uniform(size=2) < FALL_SHARE)
 
     return Rims(
         outer_drop=some(0.65, 0.0, 0.16),
@@ -95,6 +113,9 @@ def sample_rims(rng: Generator) -> Rims:
         core_soft=float(rng.uniform(0.05, 0.35)),
         bleed=some(0.45, 0.05, 0.55),
         bleed_reach=float(rng.uniform(0.06, 0.35)),
+        fall_in=float(falls[0]),
+        fall_out=float(falls[1]),
+        fall_bend=float(later.uniform(0.8, 2.5)),
     )
 
 
@@ -102,11 +123,19 @@ def relief(crowns: CrownFields, rims: Rims) -> Tensor:
     """
     Small heights to add to the crowns' surface where light is worked out, shape of its grid. [mm]
 
-    Zero falls in the middle of a band; constant off the bands, so that walls keep their slope.
+    Zero falls in the middle of a band; constant off the bands, so that walls keep their slope. The fall of
+    whole cut faces fades over half a millimetre of wall.
     """
     free = torch.relu(crowns.outer_edge)
     out = -rims.outer_drop * torch.exp(free * (-1.0 / rims.outer_reach))
     near = torch.relu(-crowns.inner_edge)
     out -= rims.inner_drop * torch.exp(near * (-1.0 / rims.inner_reach))
     into = torch.relu(crowns.inner_edge - rims.hollow_start)
-    return out - rims.hollow * (1 - torch.exp(into * (-1.0 / rims.hollow_reach)))
+    out -= rims.hollow * (1 - torch.exp(into * (-1.0 / rims.hollow_reach)))
+    if crowns.within is None or not (rims.fall_in or rims.fall_out):
+        return out
+    # 0 at the free edge, 1 at the dentine, whatever the band's width.
+    place = free / (free + near).clamp_min(1e-3)
+    fall = rims.fall_out + (rims.fall_in - rims.fall_out) * torch.sigmoid(crowns.within * (1.0 / SIDE_MM))
+    wall = torch.exp(torch.relu(-crowns.outer_edge) * (-1.0 / WALL_FADE_MM))
+    return out - fall * (1 - place) ** rims.fall_bend * wall

@@ -164,7 +164,7 @@ def surface(
         pixel_mm=pixel_mm,
     )
     if jaw.paint is None:
-        flesh = coated(jaw_colour(marks, rng, fleshy=fleshy), marks, more)
+        flesh = coated(jaw_colour(marks, rng, fleshy=fleshy, pale=jaw.pale), marks, more)
     else:
         flesh = sample(jaw.grid, jaw.paint, x, y).T * torch.exp(rng.uniform(0.02, 0.15) * fine[3])[:, None]
     colour = torch.where(crown[:, None], teeth, torch.where(hits.on_jaw[:, None], flesh, under))

@@ -84,6 +84,14 @@ BONE_TONES: list[Colour] = [
     (0.62, 0.52, 0.28),  # greasy yellow
     (0.26, 0.19, 0.12),  # stained by earth
 ]
+PALE_TONES: list[Colour] = [  # clean bone that enamel hardly stands out from
+    (0.85, 0.82, 0.74),
+    (0.80, 0.75, 0.62),
+    (0.74, 0.67, 0.53),
+    (0.90, 0.89, 0.85),
+    (0.66, 0.63, 0.57),
+    (0.76, 0.66, 0.56),
+]
 BONE_STAINS: list[Colour] = [
     (0.28, 0.20, 0.12),
     (0.16, 0.20, 0.09),  # algae

@@ -141,9 +141,9 @@ def crest_truth(specimen: Specimen, lobe: Lobe) -> CrestTruth:
     device = crowns.surface.device
     x, y = (torch.as_tensor(points[..., k], dtype=torch.float32, device=device) for k in range(2))
     owner = sample(crowns.grid, crowns.tooth.float(), x, y, mode="nearest")
-    fields = sample(
-        crowns.grid, torch.stack((crowns.outer, crowns.inner, crowns.surface, crowns.fossa)), x, y
-    )
+    # An edge lies on the worn face; the surface beside it is already on its way down the wall.
+    face = crowns.surface if crowns.worn is None else crowns.worn
+    fields = sample(crowns.grid, torch.stack((crowns.outer, crowns.inner, face, crowns.fossa)), x, y)
     outer, inner, height, fossa = fields.double().cpu().numpy()
     own = (owner == lobe.tooth).cpu().numpy()
     outer, inner = np.where(own, outer, -1.0), np.where(own, inner, -1.0)

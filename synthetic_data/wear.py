@@ -17,14 +17,16 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
+from crestgauge.synthetic_data import ridges
 from crestgauge.synthetic_data.anatomy import Jaw, Tooth
 from crestgauge.synthetic_data.chips import broken_surface
+from crestgauge.synthetic_data.flare import END_SLOPE, standing_walls
+from crestgauge.synthetic_data.islands import lay_islands
 from crestgauge.synthetic_data.pulp import pulp_fields
+from crestgauge.synthetic_data.ridges import CREST_EDGE_MM, evened, lobe_fields, merge_lobes
 
 MARGIN_MM = (5.0, 8.5)  # beyond the row's ends, and to each side of its middle
-PATCH_HALF_MM = (7.0, 8.0)
-TOOTH_MARGIN_MM = 2.0
-FAR_BELOW = -60.0
+FAR_BELOW = ridges.FAR_BELOW
 LOWEST_WALL = -15.0
 NECK_MM = 1.5
 """So far below the gum line a crown ends; a flank that ran on would come out beside a narrow bone."""
@@ -35,7 +37,7 @@ the number is ours.
 """
 CHIP_NECK_MM = 1.0
 """No flake reaches further below the gum line."""
-CREST_EDGE_MM = 0.55  # an unworn fossa starts this far below the ridge line
+LARGEST_RELIEF_MM = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +80,8 @@ class CrownFields:
     packed : food fills the infundibula some way up
     chip : how much higher the surface was before flakes broke off; None where none did
     pulp : above 0 where filled or open pulp is cut, about the distance inside it; None where none is
+    within : distance inside the ridges round a hollow, below 0 on their outer side; None without crowns
+    worn : height that wear has reached, off the crowns' outlines, too; None without crowns
     """
 
     grid: Grid
@@ -93,6 +97,8 @@ class CrownFields:
     packed: bool = False
     chip: Tensor | None = None
     pulp: Tensor | None = None
+    within: Tensor | None = None
+    worn: Tensor | None = None
 
 
 def erode_by_ball(z: Tensor, radius_mm: Tensor, px_per_mm: float) -> Tensor:
@@ -131,139 +137,6 @@ def erode_by_ball(z: Tensor, radius_mm: Tensor, px_per_mm: float) -> Tensor:
     caps_there = torch.as_tensor(caps, dtype=z.dtype, device=z.device)
     for (i, j), cap in zip(offsets, caps_there, strict=True):
         torch.minimum(out, padded[:, i : i + height, j : j + width] - cap[:, None, None], out=out)
-    return out
-
-
-def _ridge_fields(
-    jaw: Jaw, px_per_mm: float, device: torch.device
-) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, Tensor, Tensor]:
-    """
-    Outer surface of every lobe on its own patch: z, u, lingual offset, inside distance, fossa level; and
-    patch origins.
-    """
-    lobes = jaw.lobes
-    hx, hy = PATCH_HALF_MM
-    pw, ph = round(2 * hx * px_per_mm) + 1, round(2 * hy * px_per_mm) + 1
-
-    def f32(values: object) -> Tensor:
-        return torch.as_tensor(np.asarray(values), dtype=torch.float32, device=device)
-
-    centre = f32([[lobe.x, lobe.y] for lobe in lobes])
-    x = centre[:, 0, None, None] + (torch.arange(pw, device=device) / px_per_mm - hx)[None, None, :]
-    y = centre[:, 1, None, None] + (torch.arange(ph, device=device) / px_per_mm - hy)[None, :, None]
-    x, y = x.expand(-1, ph, -1), y.expand(-1, -1, pw)
-    ridges = f32(np.stack([lobe.ridges for lobe in lobes]))  # (N, R, K, 3)
-    slopes = f32(np.stack([lobe.slopes for lobe in lobes]))
-    z = torch.full((len(lobes), ph, pw), FAR_BELOW, device=device)
-    tip_radius = 0.22
-    for r in range(ridges.shape[1]):
-        a, b = ridges[:, r, :-1], ridges[:, r, 1:]
-        for s in range(a.shape[1]):
-            p, q = a[:, s], b[:, s]
-            dx, dy = (q - p)[:, 0, None, None], (q - p)[:, 1, None, None]
-            px, py = x - p[:, 0, None, None], y - p[:, 1, None, None]
-            t = ((px * dx + py * dy) / (dx * dx + dy * dy).clamp_min(1e-9)).clamp(0, 1)
-            away = torch.sqrt((px - t * dx) ** 2 + (py - t * dy) ** 2 + tip_radius**2)
-            # Sine of the angle between ridge and point: +-1 beside the ridge, 0 straight ahead of its end.
-            turn = (dx * py - dy * px) / (away * torch.sqrt(dx * dx + dy * dy).clamp_min(1e-6))
-            side = 0.5 + 0.5 * torch.clamp(1.6 * turn, -1, 1)
-            slope = slopes[:, r, 0, None, None] * (1 - side) + slopes[:, r, 1, None, None] * side
-            d = away - tip_radius
-            height = p[:, 2, None, None] + t * (q - p)[:, 2, None, None]
-            torch.maximum(z, height - slope * d, out=z)
-    # Local frame of each lobe: u along the row in half lengths, v across in mm.
-    yaw, half = (
-        f32([lobe.yaw for lobe in lobes])[:, None, None],
-        f32([0.5 * lobe.length for lobe in lobes])[:, None, None],
-    )
-    rx, ry = x - centre[:, 0, None, None], y - centre[:, 1, None, None]
-    u = (torch.cos(yaw) * rx + torch.sin(yaw) * ry) / half
-    v = -torch.sin(yaw) * rx + torch.cos(yaw) * ry
-    lingual_line = f32(np.stack([lobe.lingual_v for lobe in lobes]))
-    buccal_line = f32(np.stack([lobe.buccal_v for lobe in lobes]))
-    at = (u.clamp(-1, 1) + 1) * 0.5 * (lingual_line.shape[1] - 1)
-    low = at.floor().clamp(0, lingual_line.shape[1] - 2)
-    frac, low = at - low, low.long()
-
-    def pick(line: Tensor) -> Tensor:
-        before = torch.gather(line, 1, low.flatten(1)).view_as(low)
-        after = torch.gather(line, 1, (low + 1).flatten(1)).view_as(low)
-        return before * (1 - frac) + after * frac
-
-    vl, vb = pick(lingual_line), pick(buccal_line)
-    inside = torch.minimum(torch.minimum(v - vl, vb - v), (1.0 - u.abs()) * half)
-    has = f32([1.0 if lobe.has_fossa else 0.0 for lobe in lobes])[:, None, None]
-    inside = torch.where(has > 0, inside, torch.full_like(inside, -1.0))
-    tip = f32([lobe.tip_z for lobe in lobes])[:, None, None]
-    drop = f32([lobe.crest_drop[0] for lobe in lobes])[:, None, None]
-    power = f32([lobe.crest_drop[1] for lobe in lobes])[:, None, None]
-    floor = f32([lobe.floor_z for lobe in lobes])[:, None, None]
-    rise = f32([lobe.floor_rise for lobe in lobes])[:, None, None]
-    fossa_floor = floor + rise * (tip - floor) * u.abs().clamp(0, 1) ** 2
-    z = torch.where(inside > 0, torch.maximum(z, fossa_floor), z)
-    level = tip - drop * u.abs().clamp(0, 1) ** power - CREST_EDGE_MM
-    return z, u, v - 0.5 * (vl + vb), inside, level, x[:, 0, 0], y[:, 0, 0]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _ToothPatches:
-    """
-    Lobes of each tooth united, shape (teeth, h, w), each patch at column ``left`` of the row's grid, over its
-    full height.
-    """
-
-    left: list[int]
-    x: Tensor
-    y: Tensor
-    z: Tensor
-    level: Tensor
-    inside: Tensor
-    lingual: Tensor
-    lobe: Tensor
-
-
-def _merge_lobes(jaw: Jaw, grid: Grid, fields: tuple[Tensor, ...], teeth: list[Tooth]) -> _ToothPatches:
-    z, u, lingual, inside, level, left, top = fields
-    device, n, pitch = z.device, len(teeth), grid.px_per_mm
-    wide = min(grid.width, int((max(t.length for t in teeth) + 2 * TOOTH_MARGIN_MM) * pitch) + 1)
-    starts = [
-        int(np.clip((t.x0 + 0.5 * t.length - grid.x0) * pitch - wide / 2, 0, grid.width - wide))
-        for t in teeth
-    ]
-    shape = (n, grid.height, wide)
-    x = (
-        grid.x0
-        + (torch.tensor(starts, device=device)[:, None, None] + torch.arange(wide, device=device)) / pitch
-    )
-    y = grid.y0 + torch.arange(grid.height, device=device)[None, :, None] / pitch
-    out = _ToothPatches(
-        left=starts,
-        x=x.float(),
-        y=y.float(),
-        z=torch.full(shape, FAR_BELOW, device=device),
-        level=torch.full(shape, -FAR_BELOW, device=device),
-        inside=torch.full(shape, -1.0, device=device),
-        lingual=torch.zeros(shape, device=device),
-        lobe=torch.zeros(shape, dtype=torch.uint8, device=device),
-    )
-    nearest = torch.full(shape, 1e3, device=device)
-    index = {tooth.position: k for k, tooth in enumerate(teeth)}
-    ph, pw = z.shape[1:]
-    lefts, tops = left.tolist(), top.tolist()
-    for k, lobe in enumerate(jaw.lobes):
-        row = index[lobe.tooth]
-        j0 = round((lefts[k] - grid.x0) * pitch) - starts[row]
-        i0 = round((tops[k] - grid.y0) * pitch)
-        i1, i2, j1, j2 = max(i0, 0), min(i0 + ph, grid.height), max(j0, 0), min(j0 + pw, wide)
-        src = (slice(i1 - i0, i2 - i0), slice(j1 - j0, j2 - j0))
-        dst = (row, slice(i1, i2), slice(j1, j2))
-        torch.maximum(out.z[dst], z[k][src], out=out.z[dst])
-        torch.maximum(out.inside[dst], inside[k][src], out=out.inside[dst])
-        closer = u[k][src].abs() < nearest[dst]
-        nearest[dst] = torch.where(closer, u[k][src].abs(), nearest[dst])
-        for target, value in ((out.level, level[k][src]), (out.lingual, lingual[k][src])):
-            target[dst] = torch.where(closer, value, target[dst])
-        out.lobe[dst] = torch.where(closer, torch.full_like(out.lobe[dst], lobe.index), out.lobe[dst])
     return out
 
 
@@ -317,7 +190,7 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
     teeth = [tooth for tooth in jaw.teeth if tooth.lobes]
     grid = row_grid(jaw, px_per_mm)
     generator = torch.Generator().manual_seed(seed)
-    patch = _merge_lobes(jaw, grid, _ridge_fields(jaw, px_per_mm, device), teeth)
+    patch = merge_lobes(jaw, grid, lobe_fields(jaw, px_per_mm, device), teeth)
     x, y, shape = patch.x, patch.y, _stack_shape(patch.z)
 
     def column(values: list[float]) -> Tensor:
@@ -337,13 +210,14 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
             ((c * aside_mm - s * ahead) / column([0.5 * t.width for t in teeth])).abs().clamp_max(1.3),
         )
     beyond = (ahead.abs() - half_length * (1.0 - 0.09 * across**3) + 0.12).clamp_min(0)
-    z_o = (patch.z - 7.0 * beyond).clamp_min(FAR_BELOW)
+    z_o = (patch.z - END_SLOPE * beyond).clamp_min(FAR_BELOW)
     for px, py, radius, depth in jaw.pits:
         z_o = z_o - depth * torch.exp(-((x - px) ** 2 + (y - py) ** 2) / (2 * radius**2))
     z_e = _junction(z_o, patch.inside, teeth, px_per_mm, generator)
-    w = _wear_surface(teeth, x, y, generator)
+    w = _wear_surface(teeth, x, y, patch.level, generator)
     outer, inner = z_o - w, z_e - w
     fossa = torch.minimum(patch.inside, torch.minimum(w, patch.level) - z_o)
+    walls = standing_walls(jaw, teeth, patch, w, (ahead, beyond))
     chip = None
     if jaw.chips:
         broken = broken_surface(jaw.chips, teeth, x, y, outer, w, px_per_mm).clamp_min(
@@ -352,8 +226,13 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
         chip = (torch.minimum(z_o, w) - broken).clamp_min(0)
         z_o = torch.minimum(z_o, broken)
         outer, inner = z_o - w, z_e - torch.minimum(w, broken)
+        walls = None if walls is None else (torch.minimum(walls[0], broken), walls[1])
     sink = float(torch.rand((), generator=generator)) * 0.2 + 0.03
+    hollow = None
+    if jaw.islands:
+        outer, inner, fossa, hollow = lay_islands(jaw.islands, x, y, w, outer, inner, fossa)
     surface = torch.minimum(z_o, w) - sink * torch.clamp(inner / 0.35, 0, 1)
+    surface = surface if hollow is None else surface - hollow
     packed = float(torch.rand((), generator=generator)) < PACKED_SHARE
     if packed:  # food up to some way below the crests; the infundibulum is still what it is
         below = 0.15 + 2.2 * float(torch.rand((), generator=generator)) ** 2
@@ -371,10 +250,15 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
         "lingual": patch.lingual,
         "tooth": positions,
         "lobe": patch.lobe,
+        "within": patch.inside,
+        "worn": w,
     }
     if chip is not None:
         parts["chip"] = chip
-    fill = {"surface": FAR_BELOW, "outer": FAR_BELOW, "inner": FAR_BELOW, "fossa": -1.0}
+    if walls is not None:
+        wall = (outer <= 0) & (fossa <= 0)
+        parts["surface"] = surface = torch.where(wall, torch.minimum(surface, walls[1]), surface)
+    fill = {"surface": FAR_BELOW, "outer": FAR_BELOW, "inner": FAR_BELOW, "fossa": -1.0, "within": -1.0}
     row = {
         name: torch.full((grid.height, grid.width), fill.get(name, 0), dtype=part.dtype, device=device)
         for name, part in parts.items()
@@ -384,6 +268,14 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
         higher = surface[k] > row["surface"][at]
         for name, part in parts.items():
             row[name][at] = torch.where(higher, part[k], row[name][at])
+    if walls is not None:  # after all worn faces and hollows, so that none is lost under a neighbour's wall
+        parts["surface"] = walls[0]
+        for k, left in enumerate(patch.left):
+            at = (slice(None), slice(left, left + shape[2]))
+            free = (row["outer"][at] <= 0) & (row["fossa"][at] <= 0)
+            higher = (walls[0][k] > row["surface"][at]) & free
+            for name, part in parts.items():
+                row[name][at] = torch.where(higher, part[k], row[name][at])
     # Walls end below any gum line; past the grid's rim there is no tooth (sampling repeats border nodes).
     rim = torch.zeros_like(row["surface"], dtype=torch.bool)
     rim[[0, -1]], rim[:, [0, -1]] = True, True
@@ -419,7 +311,9 @@ def _junction(
     return eroded[0] + share * (eroded[1] - eroded[0])
 
 
-def _wear_surface(teeth: list[Tooth], x: Tensor, y: Tensor, generator: torch.Generator) -> Tensor:
+def _wear_surface(
+    teeth: list[Tooth], x: Tensor, y: Tensor, level: Tensor, generator: torch.Generator
+) -> Tensor:
     """
     Height of the wear surface over each tooth's patch: tilted, hollowed, slightly wavy, or broken off. [mm]
     """
@@ -434,6 +328,9 @@ def _wear_surface(teeth: list[Tooth], x: Tensor, y: Tensor, generator: torch.Gen
     yc, half = column([t.y for t in teeth]), column([0.5 * t.width for t in teeth])
     w = tips - column([t.wear_mm for t in teeth]) + column([t.wear_slope[0] for t in teeth]) * (x - xc)
     w = w + column([t.wear_slope[1] for t in teeth]) * (y - yl)
+    if any(t.relief for t in teeth):
+        own = (level + (CREST_EDGE_MM - tips)).clamp(-LARGEST_RELIEF_MM, 0)
+        w = w + column([t.relief for t in teeth]) * evened(own)
     w = w - column([t.dish_mm for t in teeth]) * (1 - ((y - yc) / half) ** 2).clamp_min(0)
     w = w + 0.05 * _smooth_noise(shape, (10, 12), generator, device)
     if any(t.fracture for t in teeth):

@@ -176,3 +176,24 @@ def test_blur_label_counts_what_the_phone_smooths():
     phone = replace(sample_phone(np.random.default_rng(0)), smooth_px=0.0, density=0.5)
     smoothed = replace(phone, smooth_px=0.6)
     assert smoothed.blur_px**2 - phone.blur_px**2 == pytest.approx((0.6 / 0.5) ** 2)
+
+
+def test_cut_faces_fall_to_the_side_they_should(animal):
+    """A level band 0.6 mm wide that falls by 0.3 mm slopes by one in two to its free edge."""
+    rims = Rims(**{f.name: 0.0 for f in fields(Rims)} | {
+        "outer_reach": 0.1, "inner_reach": 0.1, "hollow_reach": 0.1,
+        "fall_in": 0.3, "fall_out": 0.12, "fall_bend": 1.0,
+    })  # fmt: skip
+    across = torch.arange(-1.0, 1.0, 0.02)[:, None].expand(-1, 4)
+    for inside, fall in ((3.0, 0.3), (-3.0, 0.12)):
+        crowns = replace(
+            animal.crowns, outer_edge=across, inner_edge=across - 0.6, within=torch.full_like(across, inside)
+        )
+        height = relief(crowns, rims)[:, 0]
+        band = (across[:, 0] > 0.03) & (across[:, 0] < 0.57)
+        slope = torch.gradient(height, spacing=0.02)[0][band]
+        torch.testing.assert_close(slope, torch.full_like(slope, fall / 0.6), atol=2e-3, rtol=0)
+        assert float(height[across[:, 0] > 0.62].abs().max()) < 1e-6  # dentine is where it was
+    drawn = [sample_rims(np.random.default_rng(k)) for k in range(200)]
+    assert 0.25 < np.mean([r.fall_in == 0 for r in drawn]) < 0.55
+    assert max(r.fall_in for r in drawn) > 0.35 and max(r.fall_out for r in drawn) > 0.35

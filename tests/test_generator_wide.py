@@ -10,7 +10,7 @@ import pytest
 import torch
 
 from crestgauge.model.labels import Material
-from crestgauge.synthetic_data import draw, jaw, mandible
+from crestgauge.synthetic_data import draw, jaw, mandible, paint
 from crestgauge.synthetic_data.camera import look_at, march, sample
 from crestgauge.synthetic_data.draw import draw_one, full_length
 from crestgauge.synthetic_data.ground import LAID, level_ground, sample_ground
@@ -267,3 +267,55 @@ def test_pictures_without_a_row_are_repeated_by_their_seed(animal, view):
         assert first["tooth"].max() == 0
         jaws += int((first["material"] == Material.JAW).any())
     assert draw.BARE_JAW_SHARE == 0.3 and 0 < jaws < 12  # some show a toothless jaw, most do not
+
+
+def test_a_bare_ridge_stands_behind_the_last_tooth_only(monkeypatch):
+    """Fawns whose second molar is not through: bone rises behind m1, and no truth of a tooth changes."""
+    raised = 0
+    for seed in range(12):
+        shown = []
+        for share in (0.0, 1.0):
+            monkeypatch.setattr(jaw, "RIDGE_SHARE", share)
+            monkeypatch.setattr(jaw, "SLIT_SHARE", 0.0)
+            shown.append(
+                sample_specimen(np.random.default_rng(seed), PLAIN, CPU, age_years=0.39, abnormal=False)
+            )
+        plain, ridged = shown
+        higher = ridged.bone.surface > plain.bone.surface + 0.05
+        if plain.fleshy or not higher.any():
+            continue
+        raised += 1
+        last = plain.jaw.teeth[3]
+        x, _ = plain.bone.grid.nodes(CPU)
+        assert float(x[higher].min()) > last.x0 + last.length
+        assert float((ridged.bone.surface - plain.bone.surface)[higher].max()) < 12.0
+        for one, other in zip(teeth_truth(plain), teeth_truth(ridged), strict=True):
+            assert one.lobes == other.lobes
+            np.testing.assert_equal([c.ratio for c in one.crests], [c.ratio for c in other.crests])
+    assert raised >= 4
+
+
+def test_pale_bone_has_the_tones_of_enamel_and_no_gum(animal):
+    """
+    Linear tones: white as the palest enamel to a third darker than its middle tone (0.62), never red, since
+    30 % of gum or stain is left at most.
+    """
+    lit_by = np.array([0.2126, 0.7152, 0.0722])
+    n = 4000
+    x, y = (torch.as_tensor(np.random.default_rng(k).uniform(0, 60, n), dtype=torch.float32) for k in (1, 2))
+    zero = torch.zeros(n)
+    found = []
+    for seed in range(40):
+        big, fine = paint.noise(x, y, np.random.default_rng(seed))
+        marks = paint.Marks(
+            z=zero, gum_z=-6.0, outer=zero, inner=zero, fossa=zero, beside=zero, root=zero, enamel=zero,
+            big=big, fine=fine,
+        )  # fmt: skip
+        plain, pale = (
+            paint.jaw_colour(marks, np.random.default_rng(seed), fleshy=False, pale=p) for p in (False, True)
+        )
+        found.append([np.median(c.numpy() @ lit_by) for c in (plain, pale)])
+        assert float((pale[:, 0] / pale[:, 1]).median()) < 1.5
+    plain, pale = np.array(found).T
+    assert np.mean((pale > 0.40) & (pale < 0.97)) > 0.9
+    assert np.median(pale) > 0.62 > np.median(plain)
