@@ -232,7 +232,7 @@ def demo_study(
     seed: SeedOption = 5,
 ) -> None:
     """
-    A worked study on drawn jaws of known age: the files, the report, and a calibrated key.
+    A worked study on drawn jaws of known age: the files, the report, and what it says of the key.
 
     Three invented readers have biases that were put in, photos are taken twice, callipers read a little
     high. The files are written too, so that the same commands can be tried on them. Nothing here is a real

@@ -183,18 +183,63 @@ def test_odd_cells_of_the_worked_study_are_told_by_row(demo):
     assert "among the other sets only" in told["known", "KA-999"]
 
 
-def test_the_worked_study_calibrates_a_key_that_loads(demo):
+def _calibrated(out, factor):
+    """
+    Steps of a calibration on the worked study, as measured by somebody whose ratios of tooth 5 come out
+    ``factor`` times as large.
+    """
+    for name, text in demo_files().items():
+        (out / name).write_text(text, encoding="utf-8")
+    lines = list(csv.DictReader(io.StringIO((out / "measured.csv").read_text(encoding="utf-8"))))
+    for line in lines:
+        if (line["tooth"], line["quantity"]) == ("5", "ratio") and line["value"] not in ("", "gone"):
+            line["value"] = f"{factor * float(line['value']):.3f}"
+    with (out / "measured.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(lines[0]))
+        writer.writeheader()
+        writer.writerows(lines)
+    sets = [f"known={out}/known.csv:age", "--measures", f"{out}/measured.csv"]
+    written = ["--new-key", str(out / "local.toml"), "--key-id", "far", "--out", str(out / "calibration")]
+    result = CliRunner().invoke(load_commands(), ["calibrate-key", *sets, *written])
+    assert result.exit_code == 3, result.output  # rows without a known age are told
+    report = json.loads((out / "calibration/report.json").read_text(encoding="utf-8"))
+    return {s["criterion"]: s for s in report["calibration"]["steps"]}
+
+
+@pytest.fixture(scope="module")
+def far_reading(tmp_path_factory):
+    out = tmp_path_factory.mktemp("far")
+    return out, _calibrated(out, 6.0)
+
+
+def test_the_worked_study_gives_no_reason_to_move_a_threshold(demo):
+    """The default key was published for wear of this kind: what the sample says must hold it."""
     out, report, _ = demo
-    moved = [s for s in report["calibration"]["steps"] if s["moves"]]
-    assert (out / "local.toml").exists() == bool(moved)
-    assert moved, report["calibration"]["verdict"]
+    steps = report["calibration"]["steps"]
+    assert not any(s["moves"] for s in steps) and "keep the key" in report["calibration"]["verdict"]
+    assert not (out / "local.toml").exists()
+    assert len(steps) == 6 and all(s["n_younger"] + s["n_older"] > 60 for s in steps)
+
+
+def test_a_threshold_follows_ratios_that_come_out_larger(far_reading, tmp_path):
+    """
+    Expected: a threshold fitted to ratios six times as large is six times as large. It is fitted to tooth 5
+    alone, so every other step stays as it was.
+    """
+    before = _calibrated(tmp_path, 1.0)
+    assert not any(step["moves"] for step in before.values()) and not (tmp_path / "local.toml").exists()
+    out, after = far_reading
+    assert {name for name, step in after.items() if step["moves"]} == {"tooth-5-wide"}
+    for name, step in after.items():
+        factor = 6.0 if name == "tooth-5-wide" else 1.0
+        assert step["fitted"]["value"] == pytest.approx(factor * before[name]["fitted"]["value"], abs=0.005)
     new, old = load_criteria(out / "local.toml"), load_criteria()
-    changed = {n.id for n, o in zip(new.key, old.key, strict=True) if n.threshold != o.threshold}
-    assert changed == {s["criterion"] for s in moved}
+    changed = {n.id: n.threshold for n, o in zip(new.key, old.key, strict=True) if n.threshold != o.threshold}
+    assert changed == {"tooth-5-wide": pytest.approx(after["tooth-5-wide"]["fitted"]["value"], abs=0.01)}
 
 
-def test_read_takes_the_calibrated_key(demo, tmp_path):
-    out, _, _ = demo
+def test_read_takes_the_calibrated_key(far_reading, tmp_path):
+    out, _ = far_reading
     written = tmp_path / "readings.jsonl"
     options = ["--manifest", str(painted_jaws.manifest()), "--threads", "1", "--quiet"]
     status = main(["read", str(painted_jaws.photo("adult")), "--criteria", str(out / "local.toml"), *options,
@@ -202,7 +247,7 @@ def test_read_takes_the_calibrated_key(demo, tmp_path):
     assert status == 0
     reading = json.loads(written.read_text(encoding="utf-8"))
     new = load_criteria(out / "local.toml")
-    assert reading["versions"]["criteria"] == new.label and new.id == "demo-local"
+    assert reading["versions"]["criteria"] == new.label and new.id == "far"
     used = {step["id"]: step["threshold"] for step in reading["steps"]}
     assert used and all(used[c.id] == pytest.approx(c.threshold) for c in new.key if c.id in used)
 
