@@ -19,6 +19,9 @@ Array = NDArray[np.float64]
 
 STEEP_LEVELS = 24
 """Levels more of the march through the bone for a camera in the plane of the row; none below 17 degrees."""
+STRIDE_MM, MOST_LEVELS = 0.25, 200
+"""How far a ray may run sideways between two levels among the crowns, whose blades are half a millimetre thin
+[mm], and how many levels there are at most, for a camera in the plane of the row."""
 NOTHING_MM = -59.0
 """Heights down to here are a surface; below, there is none (`FAR_BELOW`)."""
 
@@ -249,10 +252,12 @@ def march(
     crown_low = float(there.median()) - 4.0 if there.numel() else -20.0
     low = float(there.min()) if there.numel() else -40.0
     tilt = float(np.hypot(camera.forward[0], camera.forward[1]))
+    sideways = (top - crown_low) * tilt / max(float(np.sqrt(1.0 - tilt**2)), 1e-3)
+    fine = int(np.clip(np.ceil(sideways / STRIDE_MM), steps[0], max(steps[0], MOST_LEVELS)))
     deep = steps[1] + round(STEEP_LEVELS * max(tilt - 0.3, 0.0))
     levels = np.concatenate(
         (
-            np.linspace(top, crown_low, steps[0]),
+            np.linspace(top, crown_low, fine),
             np.linspace(crown_low, min(low, crown_low - 1.0), deep)[1:],
         )
     )

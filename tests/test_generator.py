@@ -114,6 +114,31 @@ def test_hits_lie_on_the_surface_they_name(animal):
     assert over.quantile(0.5) < 0.03
 
 
+@pytest.mark.parametrize("tilt", [45.0, 60.0, 75.0])
+def test_crowns_have_no_gaps_from_the_side(animal, tilt):
+    """
+    Expected, for any height field and a camera above it: what blocks a ray blocks every lower ray of the same
+    upright plane, so below the first hit of a column of the picture there are hits only.
+    """
+    camera = look_at(
+        target=np.array([40.0, 0.0, 0.0]),
+        tilt_deg=tilt,
+        azimuth_deg=90.0,
+        distance_mm=3000.0,  # far off, columns of the picture lie in upright planes
+        roll_deg=0.0,
+        px_per_mm=8.0,
+        size=(480, 160),
+        centre=(239.5, 79.5),
+        mirror=False,
+    )
+    hits = march(camera, animal.crowns, animal.bone, ground=level_ground(-45.0), device=CPU)
+    found = hits.on_jaw.view(160, 480)
+    assert 0.2 < found.float().mean() < 0.9
+    first = found.int().argmax(dim=0)
+    below = torch.arange(160)[:, None] >= first
+    assert found[below & found.any(dim=0)].float().mean() > 0.999
+
+
 def test_no_line_over_the_jaw_is_left_out(animal):
     """
     Expected: heights looked up at 400 places of each of 3,000 lines, some of them close by the jaw. A line
