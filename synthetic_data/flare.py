@@ -178,11 +178,9 @@ def standing_walls(
     patch: ToothPatches,
     w: Tensor,
     along: tuple[Tensor, Tensor],
-) -> tuple[Tensor, Tensor] | None:
+) -> Tensor | None:
     """
-    Heights of flared walls, far below where there are none, and the most that any wall may have. [mm]
-
-    On the tongue side of molars that is the wall of the blade, where the crescent's ends would come out.
+    Heights of flared walls, far below where there are none, shape (T, H, W). [mm]
 
     Parameters
     ----------
@@ -197,8 +195,8 @@ def standing_walls(
 
     Returns
     -------
-    Tensor, Tensor or None
-        Shape (T, H, W) each; None for an animal whose walls do not flare.
+    Tensor or None
+        None for an animal whose walls do not flare.
     """
     if not jaw.flares:
         return None
@@ -210,8 +208,18 @@ def standing_walls(
     past = (beyond - (patch.z - rim).clamp_min(0) / END_SLOPE).clamp_min(0)
     away = (patch.apart - (ridge - rim).clamp_min(0) / evened(patch.flank)).clamp_min(0)
     down = flared_walls(flares, teeth, away, past, patch.outside, patch.lingual, ahead, gum_z=jaw.gum_z)
-    walls = torch.where(away + past > 0, rim - down, torch.full_like(rim, FAR_BELOW)).clamp_min(FAR_BELOW)
-    own = torch.maximum(ridge - patch.flank * patch.apart, walls)
-    molar = torch.tensor([t.position in MOLARS for t in teeth], device=rim.device)[:, None, None]
+    return torch.where(away + past > 0, rim - down, torch.full_like(rim, FAR_BELOW)).clamp_min(FAR_BELOW)
+
+
+def most_height(teeth: Sequence[Tooth], patch: ToothPatches, walls: Tensor | None) -> Tensor:
+    """
+    The most that any wall may have, shape (T, H, W). [mm]
+
+    On the tongue side of molars that is the wall of the blade, flared or not, where the crescent's ends would
+    come out.
+    """
+    own = evened(patch.ridge) - patch.flank * patch.apart
+    own = own if walls is None else torch.maximum(own, walls)
+    molar = torch.tensor([t.position in MOLARS for t in teeth], device=own.device)[:, None, None]
     tongue = molar & (patch.lingual < 0) & (patch.outside > OUTSIDE_MM)
-    return walls, torch.where(tongue, own, torch.full_like(own, -FAR_BELOW))
+    return torch.where(tongue, own, torch.full_like(own, -FAR_BELOW))

@@ -20,7 +20,7 @@ from torch.nn import functional as F
 from crestgauge.synthetic_data import ridges
 from crestgauge.synthetic_data.anatomy import Jaw, Tooth
 from crestgauge.synthetic_data.chips import broken_surface
-from crestgauge.synthetic_data.flare import END_SLOPE, standing_walls
+from crestgauge.synthetic_data.flare import END_SLOPE, most_height, standing_walls
 from crestgauge.synthetic_data.islands import lay_islands
 from crestgauge.synthetic_data.pulp import pulp_fields
 from crestgauge.synthetic_data.ridges import CREST_EDGE_MM, evened, lobe_fields, merge_lobes
@@ -218,15 +218,18 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
     outer, inner = z_o - w, z_e - w
     fossa = torch.minimum(patch.inside, torch.minimum(w, patch.level) - z_o)
     walls = standing_walls(jaw, teeth, patch, w, (ahead, beyond))
+    most = most_height(teeth, patch, walls)
     chip = None
     if jaw.chips:
         broken = broken_surface(jaw.chips, teeth, x, y, outer, w, px_per_mm).clamp_min(
             jaw.gum_z - CHIP_NECK_MM
         )
-        chip = (torch.minimum(z_o, w) - broken).clamp_min(0)
+        whole = torch.minimum(z_o, w)
+        whole = torch.where((outer <= 0) & (fossa <= 0), torch.minimum(whole, most), whole)
+        chip = (whole - broken).clamp_min(0)
         z_o = torch.minimum(z_o, broken)
         outer, inner = z_o - w, z_e - torch.minimum(w, broken)
-        walls = None if walls is None else (torch.minimum(walls[0], broken), walls[1])
+        walls = None if walls is None else torch.minimum(walls, broken)
     sink = float(torch.rand((), generator=generator)) * 0.2 + 0.03
     hollow = None
     if jaw.islands:
@@ -255,9 +258,8 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
     }
     if chip is not None:
         parts["chip"] = chip
-    if walls is not None:
-        wall = (outer <= 0) & (fossa <= 0)
-        parts["surface"] = surface = torch.where(wall, torch.minimum(surface, walls[1]), surface)
+    wall = (outer <= 0) & (fossa <= 0)
+    parts["surface"] = surface = torch.where(wall, torch.minimum(surface, most), surface)
     fill = {"surface": FAR_BELOW, "outer": FAR_BELOW, "inner": FAR_BELOW, "fossa": -1.0, "within": -1.0}
     row = {
         name: torch.full((grid.height, grid.width), fill.get(name, 0), dtype=part.dtype, device=device)
@@ -269,11 +271,11 @@ def crown_fields(jaw: Jaw, *, px_per_mm: float, seed: int, device: torch.device)
         for name, part in parts.items():
             row[name][at] = torch.where(higher, part[k], row[name][at])
     if walls is not None:  # after all worn faces and hollows, so that none is lost under a neighbour's wall
-        parts["surface"] = walls[0]
+        parts["surface"] = walls
         for k, left in enumerate(patch.left):
             at = (slice(None), slice(left, left + shape[2]))
             free = (row["outer"][at] <= 0) & (row["fossa"][at] <= 0)
-            higher = (walls[0][k] > row["surface"][at]) & free
+            higher = (walls[k] > row["surface"][at]) & free
             for name, part in parts.items():
                 row[name][at] = torch.where(higher, part[k], row[name][at])
     # Walls end below any gum line; past the grid's rim there is no tooth (sampling repeats border nodes).
