@@ -246,7 +246,20 @@ def test_unknown_config_lists_the_shipped_ones(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "name", ["fine", "coarse", "coarse-again", "coarse-grain", "coarse-rows", "widen", "rows", "more", "toy"]
+    "name",
+    [
+        "fine",
+        "coarse",
+        "coarse-again",
+        "coarse-grain",
+        "coarse-rows",
+        "widen",
+        "rows",
+        "more",
+        "anatomy",
+        "coarse-anatomy",
+        "toy",
+    ],
 )
 def test_shipped_configs_load(name):
     assert read_config(name).name.startswith("crest-")
