@@ -17,8 +17,10 @@ from numpy.typing import NDArray
 
 from crestgauge.inference.maps import COARSE_LONG_SIDE, NOMINAL_ROW_MM, LabelMaps, RowFrame
 from crestgauge.inference.measured import MeasuredRow, MeasuredTooth, RowFlag, ToothFlag, sentences
+from crestgauge.inference.nominal import CROP_PX_PER_MM
 from crestgauge.inference.reading import Retake
-from crestgauge.inference.row import CROP_PX_PER_MM, RowOptions, RowSearch
+from crestgauge.inference.row import RowSearch
+from crestgauge.inference.row_fit import RowOptions
 from crestgauge.model.labels import CHANNELS, CROWN_MATERIALS, Material
 
 KEY_TEETH: Final = (3, 4, 5, 6)
@@ -263,11 +265,11 @@ def _no_row(search: RowSearch, maps: LabelMaps, limits: FitLimits) -> Retake:
     """Why the coarse pass found no row."""
     jaw = float((maps.block("material")[Material.BACKGROUND] < 0.5).mean())
     evidence = _row_evidence(search, limits.row)
-    if search.tilt_deg is None:
+    if search.crowns.tilt_deg is None:
         # Bone without a tooth, or no bone: "cheek teeth up" helps both, and a cheek side would show walls.
         return _retake("not_a_jaw", evidence, 1.0)
-    if search.tilt_deg > limits.max_tilt_deg:
-        return _retake("no_chewing_surface", search.tilt_deg, limits.max_tilt_deg)
+    if search.crowns.tilt_deg > limits.max_tilt_deg:
+        return _retake("no_chewing_surface", search.crowns.tilt_deg, limits.max_tilt_deg)
     if partly_hidden(search, limits) and jaw > _JAW_BESIDE:
         return _rest_of_row(search, limits)
     px_per_mm, least = search.row_length_px / NOMINAL_ROW_MM, limits.min_px_per_mm * limits.least_row
@@ -287,9 +289,9 @@ def partly_hidden(search: RowSearch, limits: FitLimits = LIMITS) -> bool:
     Whether the crowns in view are a part of a row, whose rest is hidden: few for their breadth, or ending
     where the bone does; and that breadth is none of teeth far away.
     """
-    near = search.breadth_px >= _LEAST_BREADTH_MM * limits.min_px_per_mm * limits.least_row
-    stout = 0.0 < search.shape < limits.min_row_shape
-    return near and (stout or search.bare_end > limits.max_bare_end)
+    near = search.crowns.breadth_px >= _LEAST_BREADTH_MM * limits.min_px_per_mm * limits.least_row
+    stout = 0.0 < search.crowns.shape < limits.min_row_shape
+    return near and (stout or search.crowns.bare_end > limits.max_bare_end)
 
 
 _LEAST_BREADTH_MM: Final = 7.0
@@ -328,9 +330,9 @@ _FROM_THE_SIDE: Final = frozenset({"tilted", "no_chewing_surface"})
 def _rest_of_row(search: RowSearch, limits: FitLimits) -> Retake:
     if search.borders:
         return _retake("cut_off", len(search.borders), 0)
-    if 0.0 < search.shape < limits.min_row_shape:
-        return _retake("covered", search.shape, limits.min_row_shape)
-    return _retake("covered", search.bare_end, limits.max_bare_end)
+    if 0.0 < search.crowns.shape < limits.min_row_shape:
+        return _retake("covered", search.crowns.shape, limits.min_row_shape)
+    return _retake("covered", search.crowns.bare_end, limits.max_bare_end)
 
 
 def _check_scale(frame: RowFrame, limits: FitLimits, known: float | None) -> Fit:

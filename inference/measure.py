@@ -53,6 +53,7 @@ from crestgauge.inference.measured import (
     Stations,
     ToothFlag,
 )
+from crestgauge.inference.nominal import CROP_PX_PER_MM, nominal_ends_mm
 from crestgauge.inference.numbering import TeethOptions
 from crestgauge.inference.numeric import fit_polynomial, median
 from crestgauge.inference.positions import (
@@ -64,7 +65,6 @@ from crestgauge.inference.positions import (
     look_at,
     place_row,
 )
-from crestgauge.inference.row import CROP_PX_PER_MM, nominal_ends_mm
 from crestgauge.inference.teeth import Crown, Teeth, find_teeth
 from crestgauge.inference.uncertainty import (
     UNEVEN_FACTOR,

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from crestgauge.inference.build import CrestWidths, Measured, build_reading, round_evidence
 from crestgauge.inference.card.detect import CardView, find_card
 from crestgauge.inference.card.straighten import LEAST_TILT_DEG, straightened, straightening
+from crestgauge.inference.closer import closer_box
 from crestgauge.inference.criteria import Criteria, load_criteria
 from crestgauge.inference.edge_file import load_edge_model, load_look_bias
 from crestgauge.inference.evidence import Quantity, RowEvidence
@@ -35,7 +36,7 @@ from crestgauge.inference.networks import Network, coarse_view, warp_crop
 from crestgauge.inference.photo import LIMITS as PHOTO_LIMITS
 from crestgauge.inference.photo import Photo, PhotoLimits, read_photo
 from crestgauge.inference.reading import Box, PhotoRef, Reading, Side, Versions
-from crestgauge.inference.row import RowSearch, axis_frames, closer_box, find_row
+from crestgauge.inference.row import RowSearch, axis_frames, find_row
 from crestgauge.inference.rules import Proposal, propose
 from crestgauge.inference.version import VERSION
 from crestgauge.inference.views import both_views
@@ -247,7 +248,7 @@ class Reader:
         if card is not None and row is not None:
             row = _with_card_tilt(row, card, turn)
             scale = self._scale(row, card, turn)
-            elsewhere = Elsewhere(px_per_mm=scale, blur_px=search.blur_px)
+            elsewhere = Elsewhere(px_per_mm=scale, blur_px=search.crowns.blur_px)
         second = check_row(row, maps, crop, frame, size, limits, elsewhere)
         row = _with_both_views(row, search) if card is None else row
         fit = both(search, second, row, limits)
@@ -411,9 +412,9 @@ class Reader:
 
 def _with_both_views(row: MeasuredRow | None, search: RowSearch) -> MeasuredRow | None:
     """The row as both passes see it together; as it is where one of them saw nothing."""
-    if row is None or row.view is None or search.view is None:
+    if row is None or row.view is None or search.crowns.view is None:
         return row
-    view = both_views(row.view, search.view)
+    view = both_views(row.view, search.crowns.view)
     return replace(row, view=view, tilt_deg=view.tilt_deg())
 
 
@@ -422,7 +423,9 @@ def _elsewhere(search: RowSearch, row: MeasuredRow | None) -> Elsewhere:
     together = _with_both_views(row, search)
     tilt = None if together is None else together.tilt_deg
     return Elsewhere(
-        tilt_deg=search.tilt_deg, both_deg=None if tilt is None else tilt.value, blur_px=search.blur_px
+        tilt_deg=search.crowns.tilt_deg,
+        both_deg=None if tilt is None else tilt.value,
+        blur_px=search.crowns.blur_px,
     )
 
 

@@ -29,8 +29,8 @@ from crestgauge.inference.ledger.measurements import all_measurements
 from crestgauge.inference.ledger.queries import newest_readings, reading_of
 from crestgauge.inference.ledger.store import Ledger
 from crestgauge.inference.maps import CROP_SIZE
+from crestgauge.inference.nominal import nominal_centres_px
 from crestgauge.inference.reading import CrestReading, Reading, ToothReading
-from crestgauge.inference.row import nominal_centres_px
 from crestgauge.model.labels import Material
 
 STRIP_SHARE: Final = 0.10
