@@ -42,11 +42,13 @@ from crestgauge.training.gate import (
     paired_cells,
     share_words,
 )
+from crestgauge.training.job import Job
 from crestgauge.training.label_noise import NoiseOptions, noisy_labels
 from crestgauge.training.own import OwnPhoto, OwnSet, Split, read_own
 from crestgauge.training.prints import print_folder
 from crestgauge.training.recalibrate import Judged
-from crestgauge.training.retrain import Job, RetrainConfig, read_retrain_config, retrain
+from crestgauge.training.retrain import retrain
+from crestgauge.training.retrain_config import RetrainConfig, read_retrain_config
 
 RESULT, PAGE, PLOT = "curve.json", "curve.md", "curve.svg"
 CHECK_SHARE: Final = 0.2

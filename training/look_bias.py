@@ -34,7 +34,9 @@ from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.model.local import LOOK_FILE, MANIFEST, WeightsSet
 from crestgauge.model.weights import load_manifest
 from crestgauge.training.batch import Packed
-from crestgauge.training.own_look import CrownLook, restyled
+from crestgauge.training.files import read_view
+from crestgauge.training.own import OwnPhoto
+from crestgauge.training.own_look import CrownLook, looks_of_views, restyled
 
 MOST_PHOTOS: Final = 40
 """Own photos whose look is measured; more say hardly more of seven means and spreads."""
@@ -68,6 +70,14 @@ class Moves:
     elsewhere: Move = (0.0, 0.0)
     here: Move = (0.0, 0.0)
     look: Move = (0.0, 0.0)
+
+
+def own_looks(photos: Sequence[OwnPhoto]) -> list[CrownLook]:
+    """Looks of the crowns of own photos, of at most `MOST_PHOTOS` evenly chosen ones."""
+    usable = [photo for photo in photos if photo.usable]
+    step = max(1.0, len(usable) / MOST_PHOTOS)
+    chosen = [usable[int(k * step)] for k in range(min(len(usable), MOST_PHOTOS))]
+    return looks_of_views([read_view(photo.paths, "fine") for photo in chosen])
 
 
 def moved_on_drawn(
