@@ -30,13 +30,14 @@ from crestgauge.inference.evidence import Quantity, RowEvidence
 from crestgauge.inference.fit import Elsewhere, Fit, FitLimits, both, check_row, check_search
 from crestgauge.inference.looks import look_of
 from crestgauge.inference.maps import LabelMaps, RowFrame
-from crestgauge.inference.measure import MeasureOptions, measure_row, to_evidence
+from crestgauge.inference.measure import measure_row, to_evidence
 from crestgauge.inference.measured import CrestFlag, MeasuredRow, RowFlag
 from crestgauge.inference.networks import Network, coarse_view, warp_crop
 from crestgauge.inference.photo import LIMITS as PHOTO_LIMITS
 from crestgauge.inference.photo import Photo, PhotoLimits, read_photo
 from crestgauge.inference.reading import Box, PhotoRef, Reading, Side, Versions
 from crestgauge.inference.row import RowSearch, axis_frames, find_row
+from crestgauge.inference.row_context import MeasureOptions
 from crestgauge.inference.rules import Proposal, propose
 from crestgauge.inference.version import VERSION
 from crestgauge.inference.views import both_views

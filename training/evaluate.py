@@ -33,8 +33,8 @@ from crestgauge.inference.criteria import Criteria
 from crestgauge.inference.edge_file import read_edge_model, write_edge_model
 from crestgauge.inference.errors import CrestgaugeError, InputError
 from crestgauge.inference.evidence import RowEvidence
-from crestgauge.inference.measure import MeasureOptions
 from crestgauge.inference.pipeline import Reader, ReadOptions, Result, pinned
+from crestgauge.inference.row_context import MeasureOptions
 from crestgauge.inference.rules import propose
 from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.model.local import EDGE_FILE

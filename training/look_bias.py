@@ -27,9 +27,10 @@ from crestgauge.inference.labels.rereading import look_in
 from crestgauge.inference.look_bias import LookBias, LookLaw, own_law
 from crestgauge.inference.looks import OF_THE_PICTURE
 from crestgauge.inference.maps import RowFrame
-from crestgauge.inference.measure import MeasureOptions, measure_row
+from crestgauge.inference.measure import measure_row
 from crestgauge.inference.networks import Network
 from crestgauge.inference.pipeline import Reader, ReadOptions
+from crestgauge.inference.row_context import MeasureOptions
 from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.model.local import LOOK_FILE, MANIFEST, WeightsSet
 from crestgauge.model.weights import load_manifest

@@ -197,8 +197,8 @@ def read_rows(
     given: argparse.Namespace, which: Any, edge_model: Any | None
 ) -> dict[str, list[dict[str, Any]]]:
     """Scores of all judging photos with a set of weights; ``edge_model`` in place of its own."""
-    from crestgauge.inference.measure import MeasureOptions
     from crestgauge.inference.pipeline import ReadOptions
+    from crestgauge.inference.row_context import MeasureOptions
     from crestgauge.model.local import MANIFEST
     from crestgauge.training.evaluate import read_pairs
 
