@@ -9,16 +9,11 @@ import pytest
 from painted_jaws import result
 
 from crestgauge.inference.evidence import Quantity
-from crestgauge.inference.fit import (
-    ADVICE,
-    SECOND_ROW,
-    Elsewhere,
-    Fit,
-    FitLimits,
-    both,
-    check_row,
-    check_search,
-)
+from crestgauge.inference.fine_pass import FinePass
+from crestgauge.inference.fit import both
+from crestgauge.inference.fit_limits import ADVICE, SECOND_ROW, Elsewhere, Fit, FitLimits
+from crestgauge.inference.fit_row import check_row
+from crestgauge.inference.fit_search import check_search
 from crestgauge.inference.measured import MeasuredRow, ToothFlag
 from crestgauge.inference.row import RowSearch
 from crestgauge.inference.views import View, both_views
@@ -42,14 +37,13 @@ REASONS = {
 def check(row: MeasuredRow | None = None, *, crop: np.ndarray | None = None, maps=None, elsewhere=None):
     """`check_row` on the painted adult jaw, with something changed."""
     found = result("adult")
-    return check_row(
-        found.row if row is None else row,
-        found.maps if maps is None else maps,
-        found.crop if crop is None else crop,
-        found.frame,
-        (found.photo.width, found.photo.height),
-        elsewhere=elsewhere or Elsewhere(),
+    fine = FinePass(
+        frame=found.frame,
+        crop=found.crop if crop is None else crop,
+        maps=found.maps if maps is None else maps,
+        row=found.row if row is None else row,
     )
+    return check_row(fine, (found.photo.width, found.photo.height), elsewhere=elsewhere or Elsewhere())
 
 
 def from_above(tilt_deg: float, u: float = 0.1) -> View:
@@ -207,7 +201,8 @@ def test_no_row_after_the_fine_pass_is_not_a_jaw():
 
     def at(blur_px: float | None) -> list[str]:
         elsewhere = Elsewhere(blur_px=blur_px)
-        return reasons(check_row(None, found.maps, found.crop, found.frame, size, elsewhere=elsewhere))
+        fine = FinePass(frame=found.frame, crop=found.crop, maps=found.maps, row=None)
+        return reasons(check_row(fine, size, elsewhere=elsewhere))
 
     assert at(None) == at(1.0) == ["not_a_jaw"]
     # Unless the coarse pass, which found the row, sees a blur as wide as the enamel: 0.55 mm at 16 px per mm.
@@ -225,7 +220,8 @@ def test_scale():
         frame = RowFrame(np.eye(2, 3) * CROP_PX_PER_MM / px_per_mm)
         row = replace(found.row, blur_px=None)
         elsewhere = Elsewhere(px_per_mm=by_card)
-        return check_row(row, found.maps, found.crop, frame, size, elsewhere=elsewhere)
+        fine = FinePass(frame=frame, crop=found.crop, maps=found.maps, row=row)
+        return check_row(fine, size, elsewhere=elsewhere)
 
     # 10 px per mm of the smallest animals, whose row is 0.85 of the nominal one; 10 by a card.
     assert reasons(at(8.4)) == ["too_small"] and at(8.4).retake[0].limit == pytest.approx(8.5)
@@ -380,7 +376,8 @@ def small_row(p: float) -> tuple[MeasuredRow, Fit]:
     found = result("adult")
     far = replace(found.frame, matrix=found.frame.matrix * 3.0)
     row = replace(with_numbers(p), blur_px=None)
-    return row, check_row(row, found.maps, found.crop, far, (found.photo.width, found.photo.height))
+    fine = FinePass(frame=far, crop=found.crop, maps=found.maps, row=row)
+    return row, check_row(fine, (found.photo.width, found.photo.height))
 
 
 def test_part_of_a_row_is_not_called_small_or_unclear():

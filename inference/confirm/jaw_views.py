@@ -27,7 +27,7 @@ from crestgauge.inference.confirm.views import (
 from crestgauge.inference.criteria import Criteria, Criterion
 from crestgauge.inference.evidence import Quantity
 from crestgauge.inference.explain import METHOD, ExplainedStep, explain
-from crestgauge.inference.fit import LIMITS as FIT_LIMITS
+from crestgauge.inference.fit_limits import LIMITS as FIT_LIMITS
 from crestgauge.inference.measured import CREST_FLAG_SENTENCES
 from crestgauge.inference.overlay import format_ratio
 from crestgauge.inference.reading import (
