@@ -20,13 +20,13 @@ from crestgauge.inference.edge_file import load_edge_model
 from crestgauge.model.local import MANIFEST, START, WeightsSet, find_set
 from crestgauge.training.beginning import halved
 from crestgauge.training.export import copy_default, export
-from crestgauge.training.fit import CHECKPOINT, RECORD, WEIGHTS, without_nan
 from crestgauge.training.job import PLAN, Listener, Log, Task
 from crestgauge.training.label_truth import truth_of
 from crestgauge.training.look_bias import Moves, follow_look, moved_on_drawn, own_looks
 from crestgauge.training.own import OwnPhoto
 from crestgauge.training.own_card import BIASES, calibration_words, write_own_card
 from crestgauge.training.recalibrate import Judged, recalibrate
+from crestgauge.training.record import CHECKPOINT, RECORD, WEIGHTS, without_nan
 from crestgauge.training.replay import kept_pictures
 
 CALIBRATION: Final = "calibration.json"

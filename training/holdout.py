@@ -22,9 +22,12 @@ import torch
 from crestgauge.inference.errors import InputError
 from crestgauge.training.batch import Draw
 from crestgauge.training.config import TrainConfig, read_config
+from crestgauge.training.drawing import drawing
 from crestgauge.training.evaluate import EvaluateConfig, device_names, draw_photos, evaluate_folder
 from crestgauge.training.export import copy_default, export, load_run
-from crestgauge.training.fit import RECORD, drawing, pixel_scores, train, without_nan
+from crestgauge.training.fit import train
+from crestgauge.training.metrics import pixel_scores
+from crestgauge.training.record import RECORD, without_nan
 from crestgauge.training.stored import StoredDraw
 
 PIXEL_METRICS = ("iou_enamel_band", "iou_dentine", "iou_infundibulum", "tooth_right", "lingual_right")

@@ -16,8 +16,9 @@ from crestgauge.model.network import Activated
 from crestgauge.model.weights import Role
 from crestgauge.training.batch import Packed, unpack
 from crestgauge.training.config import TrainConfig
+from crestgauge.training.drawing import SEED_SPAN
 from crestgauge.training.files import View, as_batch, read_view, vary
-from crestgauge.training.fit import SEED_SPAN, Run
+from crestgauge.training.fit import Run
 from crestgauge.training.job import Listener, Task
 from crestgauge.training.look_bias import own_looks
 from crestgauge.training.losses import near_bands, total_loss

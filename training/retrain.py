@@ -24,11 +24,12 @@ from crestgauge.model.weights import Role
 from crestgauge.training.batch import Draw
 from crestgauge.training.beginning import start_file, start_network
 from crestgauge.training.config import CheckConfig, PoolConfig, TrainConfig
+from crestgauge.training.drawing import drawing
 from crestgauge.training.finish import finish
-from crestgauge.training.fit import WEIGHTS, drawing
 from crestgauge.training.job import PLAN, RUN, Job, Listener, Log, Task, Tell, keep_plan
 from crestgauge.training.own import read_own, split_animals
 from crestgauge.training.own_steps import Mixture, OwnRun
+from crestgauge.training.record import WEIGHTS
 from crestgauge.training.replay import drawn_pictures
 
 COARSE_CHANGES: Final[dict[str, Any]] = {

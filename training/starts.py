@@ -26,11 +26,14 @@ import torch
 from crestgauge.inference.errors import InputError
 from crestgauge.training.batch import Draw, Labelled
 from crestgauge.training.config import TrainConfig, read_config
+from crestgauge.training.drawing import CHECK_SEED, SEED_SPAN, drawing
 from crestgauge.training.evaluate import device_names
 from crestgauge.training.export import load_run
 from crestgauge.training.files import as_batch, list_photos, read_view
-from crestgauge.training.fit import CHECK_SEED, RECORD, SEED_SPAN, drawing, pixel_scores, train, without_nan
+from crestgauge.training.fit import train
 from crestgauge.training.holdout import PIXEL_METRICS
+from crestgauge.training.metrics import pixel_scores
+from crestgauge.training.record import RECORD, without_nan
 from crestgauge.training.stored import StoredDraw, draw_ahead
 
 RESULT, PAGE = "starts.json", "starts.md"

@@ -120,7 +120,7 @@ def draw_part(numbers: list[int], device: str, path: str) -> int:
 
     from crestgauge.training.batch import pack
     from crestgauge.training.config import ScheduleConfig, TrainConfig
-    from crestgauge.training.fit import drawing
+    from crestgauge.training.drawing import drawing
     from crestgauge.training.replay import REPLAY_SEED, join_pictures, save_pictures
 
     draw = drawing(TrainConfig(name="replay", role="fine", schedule=ScheduleConfig(max_steps=1)))

@@ -22,10 +22,11 @@ from crestgauge.training import retrain as retraining
 from crestgauge.training.batch import as_labelled, pack
 from crestgauge.training.config import read_config
 from crestgauge.training.export import export
-from crestgauge.training.fit import CHECKPOINT, Run, train
+from crestgauge.training.fit import Run, train
 from crestgauge.training.job import Job
 from crestgauge.training.own import Split, read_own
 from crestgauge.training.own_steps import OwnDraw, OwnRun
+from crestgauge.training.record import CHECKPOINT
 from crestgauge.training.retrain import retrain
 from crestgauge.training.retrain_config import read_retrain_config
 
