@@ -24,9 +24,11 @@ from crestgauge.cli.review.photos import FIRST_WIDTH, Photos, picture_width, wid
 from crestgauge.cli.review.state import Session, State
 from crestgauge.cli.review.uploads import INCOMING, clear_stale
 from crestgauge.inference.confirm.lookups import newest_reading
-from crestgauge.inference.confirm.pages import jaw_page, queue_page
+from crestgauge.inference.confirm.pages import jaw_page
 from crestgauge.inference.confirm.photo_files import PhotoStore, default_folder
-from crestgauge.inference.confirm.views import QueueAsk, Viewer
+from crestgauge.inference.confirm.queue import queue_page
+from crestgauge.inference.confirm.queue_pages import QueueAsk
+from crestgauge.inference.confirm.views import Viewer
 from crestgauge.inference.criteria import Criteria, load_criteria
 from crestgauge.inference.errors import CrestgaugeError, LedgerError
 from crestgauge.inference.ledger.paging import QueueIndex

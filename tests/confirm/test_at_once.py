@@ -9,8 +9,10 @@ from confirm_ledger import keep
 
 from crestgauge.inference.confirm.calls import CallInput, file_call, file_corrections
 from crestgauge.inference.confirm.corrections import Corrections, CrestMark
-from crestgauge.inference.confirm.pages import jaw_page, queue_page
-from crestgauge.inference.confirm.views import QueueAsk, Viewer
+from crestgauge.inference.confirm.pages import jaw_page
+from crestgauge.inference.confirm.queue import queue_page
+from crestgauge.inference.confirm.queue_pages import QueueAsk
+from crestgauge.inference.confirm.views import Viewer
 from crestgauge.inference.errors import LedgerError
 from crestgauge.inference.ledger.measurements import measurements_of
 from crestgauge.inference.ledger.paging import QueueIndex

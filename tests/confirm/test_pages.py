@@ -22,14 +22,12 @@ from crestgauge.inference.confirm.calls import (
     stored_corrections,
 )
 from crestgauge.inference.confirm.corrections import Corrections, CrestMark, ToothMark, edges_from_widths
-from crestgauge.inference.confirm.pages import (
-    jaw_page,
-    new_jaw_page,
-    queue_page,
-    retake_message_page,
-    specimen_page,
-)
-from crestgauge.inference.confirm.views import BlindJawPage, BlindQueuePage, JawPage, QueueAsk, Viewer
+from crestgauge.inference.confirm.jaw_pages import BlindJawPage, JawPage
+from crestgauge.inference.confirm.pages import jaw_page, retake_message_page
+from crestgauge.inference.confirm.queue import queue_page
+from crestgauge.inference.confirm.queue_pages import BlindQueuePage, QueueAsk
+from crestgauge.inference.confirm.station import new_jaw_page, specimen_page
+from crestgauge.inference.confirm.views import Viewer
 from crestgauge.inference.errors import InputError, LedgerError
 from crestgauge.inference.ledger.measurements import measurements_of
 from crestgauge.inference.ledger.paging import QueueIndex
