@@ -47,6 +47,7 @@ from crestgauge.training.label_noise import NoiseOptions, noisy_labels
 from crestgauge.training.own import OwnPhoto, OwnSet, Split, read_own
 from crestgauge.training.prints import print_folder
 from crestgauge.training.recalibrate import Judged
+from crestgauge.training.report import percent_of
 from crestgauge.training.retrain import retrain
 from crestgauge.training.retrain_config import RetrainConfig, read_retrain_config
 
@@ -273,7 +274,7 @@ def words_of(found: dict[str, Any]) -> str:
     error = rest["ratio_error_median"]
     held, exact = found["rest"]["coverage"]["new"], rest["exact"]
     coverage = "-" if held is None else share_words(held)
-    return f"ratio error {_percent(error)}, intervals hold {coverage}, exact class {_count(exact)}"
+    return f"ratio error {percent_of(error)}, intervals hold {coverage}, exact class {_count(exact)}"
 
 
 def page(result: dict[str, Any]) -> str:
@@ -297,12 +298,12 @@ def page(result: dict[str, Any]) -> str:
         cells = [
             each["labels"],
             str(each["animals"]),
-            _percent(rest["ratio_error_median"]),
-            _percent(rest["all_ratio_error_median"]),
+            percent_of(rest["ratio_error_median"]),
+            percent_of(rest["all_ratio_error_median"]),
             "-" if held is None else share_words(held),
             _count(rest["exact"]),
             _count(rest["refused"]),
-            "-" if drawn is None else _percent(drawn["all_ratio_error_median"]),
+            "-" if drawn is None else percent_of(drawn["all_ratio_error_median"]),
             "-" if drawn is None else _count(drawn["exact"]),
         ]
         lines.append("| " + " | ".join(cells) + " |")
@@ -410,10 +411,6 @@ def _value(each: dict[str, Any], part: str, key: str) -> float | None:
     if value is None:
         return None
     return 100 * float(value["share"] if isinstance(value, dict) else value)
-
-
-def _percent(value: float | None) -> str:
-    return "-" if value is None else f"{100 * value:.1f} %"
 
 
 def _count(share: dict[str, Any] | None) -> str:

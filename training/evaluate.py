@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import json
 import multiprocessing
-import os
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -353,8 +352,3 @@ def device_names() -> tuple[str, ...]:
     import torch
 
     return tuple(f"cuda:{i}" for i in range(torch.cuda.device_count())) or ("cpu",)
-
-
-def default_workers() -> int:
-    """As many as there are cores, within reason."""
-    return min(os.cpu_count() or 1, 16)

@@ -144,7 +144,7 @@ def study(
         log(
             f"{condition}: "
             + ", ".join(
-                f"{key.removeprefix('iou_')} {_number(row['seen'][key])} -> {_number(row['unseen'][key])}"
+                f"{key.removeprefix('iou_')} {number_of(row['seen'][key])} -> {number_of(row['unseen'][key])}"
                 for key in PIXEL_METRICS
             )
         )
@@ -282,7 +282,7 @@ def table(record: dict[str, Any]) -> str:
         "|" + "---|" * (len(keys) + 1),
     ]
     for condition, row in rows.items():
-        cells = (f"{_number(row['seen'].get(key))} -> {_number(row['unseen'].get(key))}" for key in keys)
+        cells = (f"{number_of(row['seen'].get(key))} -> {number_of(row['unseen'].get(key))}" for key in keys)
         lines.append(f"| {condition} | " + " | ".join(cells) + " |")
     lines += ["", "| run | left out | steps | pictures drawn | used | seconds |", "|" + "---|" * 6]
     lines += [
@@ -293,7 +293,8 @@ def table(record: dict[str, Any]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _number(value: float | None) -> str:
+def number_of(value: float | None) -> str:
+    """A metric in a table; a dash for none."""
     return "-" if value is None or value != value else f"{value:.3f}"
 
 

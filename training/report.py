@@ -51,9 +51,9 @@ def markdown(summary: Record) -> str:
             [
                 ("crests", str(summary["wide_crests"]), ""),
                 ("of these measured", percent(summary["wide_crests_measured"]), ""),
-                ("ratio, median relative error", _percent(summary["ratio_error_median"]), "at most 5 %"),
-                ("ratio, 95th percentile", _percent(summary["ratio_error_95"]), "at most 20 %"),
-                ("ratio, median signed error", _percent(summary["ratio_bias_median"]), ""),
+                ("ratio, median relative error", percent_of(summary["ratio_error_median"]), "at most 5 %"),
+                ("ratio, 95th percentile", percent_of(summary["ratio_error_95"]), "at most 20 %"),
+                ("ratio, median signed error", percent_of(summary["ratio_bias_median"]), ""),
                 ("95 % intervals that hold the truth", percent(summary["coverage_wide"]), "92-98 %"),
                 ("the same over all crests", percent(summary["coverage_all"]), ""),
                 (
@@ -96,9 +96,10 @@ def markdown(summary: Record) -> str:
         lines += [
             "## Edge model",
             "",
-            f"{edge['crests']} crests. 95 % intervals held the truth in {_percent(edge['coverage_before'])} "
-            f"before, in {_percent(edge['coverage_other_half'])} of the half that a new model was not fitted "
-            f"to, and in {_percent(edge['coverage_after'])} after a fit to all. As far as the tails of the "
+            f"{edge['crests']} crests. 95 % intervals held the truth in "
+            f"{percent_of(edge['coverage_before'])} before, in {percent_of(edge['coverage_other_half'])} of "
+            "the half that a new model was not fitted to, and in "
+            f"{percent_of(edge['coverage_after'])} after a fit to all. As far as the tails of the "
             "errors show it, stated uncertainties are off crest by crest by a factor of "
             f"{math.exp(edge['untold_spread']):.2f} (1 standard deviation): so much is left for a number "
             "that tells hard crests from easy ones.",
@@ -109,12 +110,12 @@ def markdown(summary: Record) -> str:
 
 def percent(share: Record | None) -> str:
     """A share of `crestgauge.training.score.share` in percent; a dash for none."""
-    return "-" if share is None else _percent(share["share"])
+    return "-" if share is None else percent_of(share["share"])
 
 
 def with_count(share: Record | None) -> str:
     """A share with the counts that it comes from."""
-    return "-" if share is None else f"{_percent(share['share'])} ({share['count']} of {share['of']})"
+    return "-" if share is None else f"{percent_of(share['share'])} ({share['count']} of {share['of']})"
 
 
 def interval(share: Record | None) -> str:
@@ -147,7 +148,7 @@ def _group(values: Record) -> list[str]:
                 percent(v["within_one"]),
                 percent(v["borderline"]),
                 percent(v["refused"]),
-                _percent(v["ratio_error_median"]),
+                percent_of(v["ratio_error_median"]),
                 percent(v["coverage_wide"]),
                 percent(v["side_right"]),
                 percent(v["teeth_numbered_right"]),
@@ -171,7 +172,8 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
     ]
 
 
-def _percent(value: float | None) -> str:
+def percent_of(value: float | None) -> str:
+    """A share in percent; a dash for none."""
     return "-" if value is None else f"{100 * value:.1f} %"
 
 

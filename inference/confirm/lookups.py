@@ -9,9 +9,8 @@ from typing import Any
 import sqlalchemy as sa
 
 from crestgauge.inference.errors import LedgerError
-from crestgauge.inference.ledger.readers import standing
 from crestgauge.inference.ledger.store import Ledger
-from crestgauge.inference.ledger.tables import Base
+from crestgauge.inference.ledger.tables import Base, standing
 
 _T = Base.metadata.tables
 

@@ -146,7 +146,7 @@ def jaw_page(
         calls=calls,
         form=call_form(viewer, shown, calls, fingerprint(row["id"], shown, given)),
         next_photo_id=following,
-        versions=_versions(machine),
+        versions=machine.versions.in_words(),
     )
 
 
@@ -193,11 +193,6 @@ def _machine(reading: Reading) -> MachineView:
         age_class=reading.age_class,
         possible=reading.possible,
     )
-
-
-def _versions(reading: Reading) -> str:
-    v = reading.versions
-    return f"crestgauge {v.crestgauge}, weights {v.model}, criteria {v.criteria}"
 
 
 def _measurements(

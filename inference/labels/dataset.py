@@ -26,8 +26,8 @@ from numpy.typing import NDArray
 from crestgauge.inference.confirm.clean import SUFFIXES, without_capture_data
 from crestgauge.inference.errors import CrestgaugeError, ExchangeError
 from crestgauge.inference.exchange.coco import UNKNOWN, ToothLabel
+from crestgauge.inference.homography import mapped
 from crestgauge.inference.labels.corrected import Corrected, Intake
-from crestgauge.inference.labels.proposals import mapped
 from crestgauge.inference.photo import Photo, decode_photo, sniff
 from crestgauge.inference.screening.report import write_csv
 from crestgauge.inference.screening.sources import find_photos, read_bytes
