@@ -9,7 +9,7 @@ from crestgauge.inference.confirm.calls import (
     file_call,
 )
 from crestgauge.inference.confirm.corrections import Corrections, edges_from_widths
-from crestgauge.inference.confirm.pages import jaw_page
+from crestgauge.inference.confirm.pages import JawOptions, jaw_page
 from crestgauge.inference.confirm.views import Viewer
 
 ANN, BEN, CY = (Viewer(person=name) for name in ("Ann", "Ben", "Cy"))
@@ -19,7 +19,7 @@ PAIR = [Viewer(person=name, readers_wanted=2) for name in ("Ann", "Ben", "Cy")]
 
 def page(season, viewer, name="borderline", **more):
     ledger, photos = season
-    return jaw_page(ledger, KEY, viewer, photos[name], **more)
+    return jaw_page(ledger, KEY, viewer, photos[name], JawOptions(**more))
 
 
 def call(season, viewer, name="borderline", **given):

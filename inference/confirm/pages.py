@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from crestgauge.inference.confirm.call_form import blind_form, call_form, fingerprint
@@ -46,16 +47,32 @@ from crestgauge.inference.screening.report import check_template, default_templa
 Profiles = Mapping[tuple[int, int], CrestProfile]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JawOptions:
+    """
+    What the page of a jaw is made with beside the ledger.
+
+    Parameters
+    ----------
+    profiles : mapping or None
+        From `crestgauge.inference.confirm.profiles.crest_profiles` of the same reading.
+    draft : Corrections or None
+        Shown instead of the viewer's stored ones, and not stored: the answer to a drag. ``next_photo_id`` is
+        then None.
+    index : QueueIndex or None
+        Kept by a server, as for `crestgauge.inference.confirm.queue.queue_page`.
+    ask : QueueAsk or None
+        Which queue the next photo is taken from.
+    """
+
+    profiles: Profiles | None = None
+    draft: Corrections | None = None
+    index: QueueIndex | None = None
+    ask: QueueAsk | None = None
+
+
 def jaw_page(
-    ledger: Ledger,
-    criteria: Criteria,
-    viewer: Viewer,
-    photo_id: int,
-    *,
-    profiles: Profiles | None = None,
-    draft: Corrections | None = None,
-    index: QueueIndex | None = None,
-    ask: QueueAsk | None = None,
+    ledger: Ledger, criteria: Criteria, viewer: Viewer, photo_id: int, options: JawOptions | None = None
 ) -> JawPage | BlindJawPage:
     """
     The page of one photo.
@@ -65,15 +82,7 @@ def jaw_page(
     criteria : Criteria
         At hand for corrections and sources; the machine's answer is shown as it was read, with whatever
         criteria its reading names.
-    profiles : mapping or None
-        From `crestgauge.inference.confirm.profiles.crest_profiles` of the same reading.
-    draft : Corrections or None
-        Shown instead of the viewer's stored ones, and not stored: the answer to a drag. ``next_photo_id`` is
-        then None.
-    index : QueueIndex or None
-        Kept by a server, as for `queue_page`.
-    ask : QueueAsk or None
-        Which queue the next photo is taken from.
+    options : JawOptions or None
 
     Raises
     ------
@@ -82,40 +91,44 @@ def jaw_page(
     InputError
         If the draft does not fit the reading, or a blind viewer sends one.
     """
+    options = options or JawOptions()
+    draft = options.draft
     row = newest_reading(ledger, photo_id)
+    following = None
+    if draft is None:
+        following = next_photo(ledger, viewer, photo_id, options.index, options.ask)
+    if not viewer.blind or has_called(ledger, viewer.person, photo_id):
+        return replace(_open_page(ledger, criteria, viewer, row, options), next_photo_id=following)
+    if draft is not None:
+        raise InputError("corrections: hidden while you read blind. Call the photo first.")
     machine = Reading.from_json(row["reading"])
-    photo = PhotoView(
-        photo_id=photo_id,
-        sha256=row["sha256"],
-        file=machine.photo.file,
-        width=machine.photo.width,
-        height=machine.photo.height,
+    return BlindJawPage(
+        viewer=viewer,
+        photo=_photo(row, machine),
+        specimen_id=row["specimen_id"],
+        level=level_view(machine),
+        sibling_photo_ids=tuple(s["photo_id"] for s in _siblings(ledger, row)),
+        form=blind_form(viewer, photo_id),
+        next_photo_id=following,
     )
-    following = None if draft is not None else next_photo(ledger, viewer, photo_id, index, ask)
-    siblings = _siblings(ledger, row, photo_id)
-    if viewer.blind and not has_called(ledger, viewer.person, photo_id):
-        if draft is not None:
-            raise InputError("corrections: hidden while you read blind. Call the photo first.")
-        return BlindJawPage(
-            viewer=viewer,
-            photo=photo,
-            specimen_id=row["specimen_id"],
-            level=level_view(machine),
-            sibling_photo_ids=tuple(s["photo_id"] for s in siblings),
-            form=blind_form(viewer, photo_id),
-            next_photo_id=following,
-        )
+
+
+def _open_page(
+    ledger: Ledger, criteria: Criteria, viewer: Viewer, row: Mapping[str, Any], options: JawOptions
+) -> JawPage:
+    """The page of a photo, ``row`` its newest reading, for a viewer who may see everything."""
+    machine, draft = Reading.from_json(row["reading"]), options.draft
     at_hand = criteria if criteria.label == machine.versions.criteria else None
     given = draft if draft is not None else stored_corrections(ledger, viewer, row["id"])
     shown = machine
     if given and (draft is not None or (at_hand is not None and machine.teeth)):
         shown = corrected_reading(machine, given, criteria)
-    calls = calls_view(ledger, viewer, photo_id)
+    calls = calls_view(ledger, viewer, row["photo_id"])
     words = explain(shown)
-    axis = Axis()
+    axis, siblings = Axis(), _siblings(ledger, row)
     return JawPage(
         viewer=viewer,
-        photo=photo,
+        photo=_photo(row, machine),
         specimen_id=row["specimen_id"],
         reading_id=row["id"],
         level=level_view(machine),
@@ -129,7 +142,9 @@ def jaw_page(
         tilt_deg=interval(shown.tilt_deg, unit="degrees"),
         px_per_mm=shown.px_per_mm,
         axis=axis,
-        crests=crest_views(shown, machine, axis=axis, criteria=at_hand, profiles=profiles, corrections=given),
+        crests=crest_views(
+            shown, machine, axis=axis, criteria=at_hand, profiles=options.profiles, corrections=given
+        ),
         teeth=tooth_views(shown, given),
         ladder=ladder(shown, at_hand),
         notes=shown.notes,
@@ -145,16 +160,26 @@ def jaw_page(
         disagreement=_disagreement(shown, siblings),
         calls=calls,
         form=call_form(viewer, shown, calls, fingerprint(row["id"], shown, given)),
-        next_photo_id=following,
+        next_photo_id=None,
         versions=machine.versions.in_words(),
     )
 
 
-def _siblings(ledger: Ledger, row: Mapping[str, Any], photo_id: int) -> list[dict[str, Any]]:
+def _photo(row: Mapping[str, Any], machine: Reading) -> PhotoView:
+    return PhotoView(
+        photo_id=row["photo_id"],
+        sha256=row["sha256"],
+        file=machine.photo.file,
+        width=machine.photo.width,
+        height=machine.photo.height,
+    )
+
+
+def _siblings(ledger: Ledger, row: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Newest readings of the other photos of the same animal, oldest photo first."""
     if row["specimen_id"] is None:
         return []
-    return [s for s in animal_photos(ledger, row["specimen_id"]) if s["photo_id"] != photo_id]
+    return [s for s in animal_photos(ledger, row["specimen_id"]) if s["photo_id"] != row["photo_id"]]
 
 
 def _sibling(row: Mapping[str, Any]) -> SiblingView:

@@ -19,7 +19,7 @@ from crestgauge.inference.confirm.calls import (
     stored_corrections,
 )
 from crestgauge.inference.confirm.corrections import Corrections, CrestMark, ToothMark
-from crestgauge.inference.confirm.pages import jaw_page
+from crestgauge.inference.confirm.pages import JawOptions, jaw_page
 from crestgauge.inference.confirm.queue import queue_page
 from crestgauge.inference.confirm.queue_pages import QueueAsk
 from crestgauge.inference.confirm.views import Viewer
@@ -270,4 +270,4 @@ def test_a_called_photo_leaves_the_list_and_the_next_one_comes(season):
     assert {h.outcome: h.to_do for h in after.heaps}["borderline"] == 0
     done = queue_page(ledger, ANN, QueueAsk(todo="done"), index=index)
     assert [(row.photo_id, row.own_call) for row in done.rows] == [(photos["borderline"], "2.5")]
-    assert jaw_page(ledger, KEY, ANN, order[-1], index=index).next_photo_id is None
+    assert jaw_page(ledger, KEY, ANN, order[-1], JawOptions(index=index)).next_photo_id is None
