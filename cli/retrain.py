@@ -58,13 +58,14 @@ def retrain(
     """
     needs_train_extra("synthetic_data.memory").keep_memory()
     making = needs_train_extra("training.retrain")
+    configs, jobs = needs_train_extra("training.retrain_config"), needs_train_extra("training.job")
     torch = import_module("torch")
     target = device or ("cuda:0" if torch.cuda.is_available() else "cpu")
-    settings = making.read_retrain_config(
+    settings = configs.read_retrain_config(
         config or ("retrain-gpu" if target.startswith("cuda") else "retrain-cpu")
     )
-    settings = making.with_bounds(settings, steps=steps, batch=batch)
-    job = making.Job(
+    settings = configs.with_bounds(settings, steps=steps, batch=batch)
+    job = jobs.Job(
         name=name,
         config=settings,
         start=start,

@@ -129,7 +129,7 @@ def tooth_ratio(tooth: ToothEvidence, lobes: tuple[int, ...], options: Options) 
     crests = {crest.lobe: crest for crest in tooth.crests}
     counted = [crests.get(lobe, CrestEvidence(lobe=lobe, ratio=None)) for lobe in lobes]
     gone = tuple(crest.lobe for crest in counted if crest.infundibulum_gone)
-    ratios = {crest.lobe: _crest_ratio(crest, options) for crest in counted if not crest.infundibulum_gone}
+    ratios = {crest.lobe: crest_ratio(crest, options) for crest in counted if not crest.infundibulum_gone}
     known = {lobe: ratio for lobe, ratio in ratios.items() if ratio is not None}
     by_definition = {}
     for name in DEFINITION_WORDS:
@@ -145,7 +145,7 @@ def tooth_ratio(tooth: ToothEvidence, lobes: tuple[int, ...], options: Options) 
     )
 
 
-def _crest_ratio(crest: CrestEvidence, options: Options) -> Quantity | None:
+def crest_ratio(crest: CrestEvidence, options: Options) -> Quantity | None:
     """The ratio of one crest against the band that counts."""
     if crest.ratio is None or options.enamel == "mean":
         return crest.ratio

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -238,12 +239,40 @@ def fit_edge_model(
     # how wrong the others are. Those with dentine lost to enamel tell nothing of edges.
     lines = [s for s in samples if (s.dentine_px > 0.0 or s.true_ratio > 0.0) and s.lost_u() == 0.0]
     samples = lines if len(lines) >= _MIN_SAMPLES else samples
+    error = np.array([s.ratio - s.true_ratio for s in samples])
+    causes: dict[str, Any] = _causes(samples, error, base)
+    shaped = replace(
+        base,
+        **causes,
+        scale=1.0,
+        source=source,
+        dentine_bias_px=base.dentine_bias_px + median_width_error(samples, dentine=True),
+        enamel_bias_px=base.enamel_bias_px + median_width_error(samples, dentine=False),
+    )
+    z = np.array([abs(e) / s.u(shaped) for e, s in zip(error, samples, strict=True)])
+    return replace(shaped, scale=float(np.quantile(z, share) / 1.96))
+
+
+_CAUSES: Final = (
+    "common_px",
+    "sigma_px",
+    "blur_gain",
+    "photo_px",
+    "relief_px",
+    "definition_share",
+    "spread_gain",
+    "image_gain",
+)
+"""Causes of edge error, as fields of `EdgeModel`, in the order of the features that they multiply."""
+
+
+def _causes(samples: Sequence[EdgeSample], error: FloatArray, base: EdgeModel) -> dict[str, float]:
+    """Size of every cause by the squared errors of ratios, as fields of `EdgeModel`; where a cause did not
+    vary, that of ``base``."""
     factor = np.array(
         [mean_variance_factor(s.n_stations, s.spacing_px, base.correlation_px) for s in samples]
     )
-    error = np.array([s.ratio - s.true_ratio for s in samples])
     sensitivity = np.array([s.sensitivity() for s in samples])
-    square = (error / sensitivity) ** 2
     features = np.stack(
         [
             np.ones(len(samples)),
@@ -261,38 +290,14 @@ def fit_edge_model(
     varies = np.std(features, axis=0) > 0.02 * np.mean(features, axis=0)
     varies[0] = True
     known = np.zeros(len(samples)) if varies[1] else base.sigma_px**2 * factor
-    fitted = np.full(features.shape[1], np.nan)
-    fitted[varies] = np.sqrt(_variance_parts(features[:, varies], square, known))
-    common = fitted[0]
-    kept = [
-        base.sigma_px,
-        base.blur_gain,
-        base.photo_px,
-        base.relief_px,
-        base.definition_share,
-        base.spread_gain,
-        base.image_gain,
-    ]
-    single, blur, photo, relief, place, unsure, away = (
-        old if np.isnan(new) else new for old, new in zip(kept, fitted[1:], strict=True)
-    )
-    shaped = replace(
-        base,
-        common_px=float(max(common, 0.05)),
-        sigma_px=float(single),
-        blur_gain=float(blur),
-        photo_px=float(photo),
-        relief_px=float(relief),
-        definition_share=float(place),
-        spread_gain=float(unsure),
-        image_gain=float(away),
-        scale=1.0,
-        source=source,
-        dentine_bias_px=base.dentine_bias_px + median_width_error(samples, dentine=True),
-        enamel_bias_px=base.enamel_bias_px + median_width_error(samples, dentine=False),
-    )
-    z = np.array([abs(e) / s.u(shaped) for e, s in zip(error, samples, strict=True)])
-    return replace(shaped, scale=float(np.quantile(z, share) / 1.96))
+    fitted = np.array([getattr(base, name) for name in _CAUSES])
+    fitted[varies] = np.sqrt(_variance_parts(features[:, varies], (error / sensitivity) ** 2, known))
+    fitted[0] = max(fitted[0], _LEAST_COMMON_PX)
+    return {name: float(size) for name, size in zip(_CAUSES, fitted, strict=True)}
+
+
+_LEAST_COMMON_PX: Final = 0.05
+"""No fit may say that crests share less error than this. [crop px] Ours."""
 
 
 def median_width_error(samples: Sequence[EdgeSample], *, dentine: bool) -> float:

@@ -33,7 +33,6 @@ Colour = tuple[int, int, int]
 ORANGE: Final[Colour] = (230, 159, 0)
 SKY: Final[Colour] = (86, 180, 233)
 YELLOW: Final[Colour] = (240, 228, 66)
-VERMILION: Final[Colour] = (213, 94, 0)
 GREY: Final[Colour] = (205, 205, 210)
 WHITE: Final[Colour] = (255, 255, 255)
 INK: Final[Colour] = (24, 24, 28)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from crestgauge.inference.consistency import is_through
 from crestgauge.inference.evidence import State
 from crestgauge.inference.maps import CROP_SIZE, NOMINAL_ROW_MM, LabelMaps, RowFrame
-from crestgauge.inference.row import CROP_PX_PER_MM, nominal_centres_px, visible_middle_mm
+from crestgauge.inference.nominal import CROP_PX_PER_MM, nominal_centres_px, visible_middle_mm
 from crestgauge.inference.teeth import Crown, Teeth
 from crestgauge.model.labels import N_TEETH, Material
 

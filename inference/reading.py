@@ -157,6 +157,10 @@ class Versions:
     model: str
     criteria: str
 
+    def in_words(self) -> str:
+        """For people, in one line."""
+        return f"crestgauge {self.crestgauge}, weights {self.model}, criteria {self.criteria}"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:

@@ -96,7 +96,7 @@ def sheet_html(items: Sequence[SheetItem], failures: Sequence[str] = ()) -> str:
         if failed
         else "",
         articles="\n".join(_article(item) for item in items),
-        versions=escape("; ".join(sorted({_versions(item.reading) for item in items}))),
+        versions=escape("; ".join(sorted({item.reading.versions.in_words() for item in items}))),
     )
 
 
@@ -218,11 +218,6 @@ def _chart_row(label: str, crest: CrestReading, y: int) -> str:
 def _x(ratio: float) -> float:
     """Place of a ratio on the chart, kept on the axis."""
     return _LEFT + (_CHART - _LEFT - _RIGHT) * float(np.clip(ratio / AXIS_END, 0.0, 1.0))
-
-
-def _versions(reading: Reading) -> str:
-    v = reading.versions
-    return f"crestgauge {v.crestgauge}, weights {v.model}, criteria {v.criteria}"
 
 
 def _jpeg(pixels: NDArray[np.uint8], width: int, quality: int) -> bytes:

@@ -160,6 +160,9 @@ def find_teeth(maps: LabelMaps, options: TeethOptions | None = None) -> Teeth | 
     peaks = lobe_peaks(maps, keep, options)
     owners = peak_owners(peaks, ranges)
     up_score = side_score(maps, labels, y0, curve)
+    row = _LabelledRow(
+        maps=maps, labels=labels, y0=y0, curve=curve, lingual_up=up_score >= 0, options=options
+    )
     crowns = []
     windows = label_windows(labels)
     band = slice(y0, y0 + STEP * labels.shape[0], STEP)
@@ -167,9 +170,7 @@ def find_teeth(maps: LabelMaps, options: TeethOptions | None = None) -> Teeth | 
     for position in ranges:
         if position not in windows:
             continue
-        crown = _crown(
-            maps, labels, y0, position, windows[position], curve, peaks, owners, up_score >= 0, options
-        )
+        crown = _crown(row, position, windows[position], peaks[owners == position])
         if crown is not None:
             crowns.append(replace(crown, enclosed=enclosed.get(position)))
     if not crowns:
@@ -178,7 +179,7 @@ def find_teeth(maps: LabelMaps, options: TeethOptions | None = None) -> Teeth | 
     return Teeth(
         crowns=tuple(crowns),
         curve=curve,
-        lingual_up=up_score >= 0,
+        lingual_up=row.lingual_up,
         side_score=up_score,
         view=view,
         view_u=view_u,
@@ -272,43 +273,45 @@ def side_score(maps: LabelMaps, labels: NDArray[np.uint8], y0: int, curve: Float
     return total / max(weight, 1.0)
 
 
-def _crown(
-    maps: LabelMaps,
-    labels: NDArray[np.uint8],
-    y0: int,
-    position: int,
-    window: tuple[slice, slice],
-    curve: FloatArray,
-    peaks: FloatArray,
-    owners: NDArray[np.int64],
-    lingual_up: bool,
-    options: TeethOptions,
-) -> Crown | None:
-    """Measure one crown; None where too little of it is left."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _LabelledRow:
+    """
+    What all crowns of a row are measured on.
+
+    Parameters
+    ----------
+    maps : LabelMaps
+    labels : ndarray of uint8, shape (R, C)
+        Tooth number on every `STEP`-th pixel, 0 = no crown.
+    y0 : int
+        First row of the labels. [crop px]
+    curve : ndarray, shape (3,)
+        As in `Teeth`, like ``lingual_up``.
+    options : TeethOptions
+    """
+
+    maps: LabelMaps
+    labels: NDArray[np.uint8]
+    y0: int
+    curve: FloatArray
+    lingual_up: bool
+    options: TeethOptions
+
+
+def _crown(row: _LabelledRow, position: int, window: tuple[slice, slice], peaks: FloatArray) -> Crown | None:
+    """Measure one crown by its window of the labels and its peaks; None where too little of it is left."""
+    maps, y0 = row.maps, row.y0
     part_rows, part_cols = window
-    mask = _main_patches(labels[part_rows, part_cols] == position)
-    if mask.sum() * STEP**2 < options.min_crown_px:
+    mask = _main_patches(row.labels[part_rows, part_cols] == position)
+    if mask.sum() * STEP**2 < row.options.min_crown_px:
         return None
     rows, cols = np.nonzero(mask)
     rows, cols = rows + part_rows.start, cols + part_cols.start
     x, y = cols * float(STEP), y0 + rows * float(STEP)
     centre = np.array([x.mean(), y.mean()])
-    slope = float(np.polyval(np.polyder(curve), centre[0]))
-    tangent = np.array([1.0, slope]) / np.hypot(1.0, slope)
-    own = peaks[owners == position]
-    if len(own):
-        own = own[own[:, 2] >= options.lobe_peak_share * own[:, 2].max()]
-        own = own[np.argsort(own[:, 0])]
-    axis = tangent
-    if len(own) >= 2:
-        axis = own[-1, :2] - own[0, :2]
-        axis = axis / np.linalg.norm(axis)
-    crooked = float(np.degrees(np.arccos(np.clip(axis @ tangent, -1.0, 1.0))))
-    if crooked > 50.0:
-        axis = tangent
-    own = own[np.argsort(own[:, :2] @ axis)]
+    own, axis, crooked = _lobe_axis(row, centre, peaks)
     up = np.array([axis[1], -axis[0]])
-    lingual = up if lingual_up else -up
+    lingual = up if row.lingual_up else -up
     along = (x - centre[0]) * axis[0] + (y - centre[1]) * axis[1]
     across = (x - centre[0]) * lingual[0] + (y - centre[1]) * lingual[1]
     low, high = np.percentile(along, [0.4, 99.6])
@@ -351,6 +354,29 @@ def _crown(
         ),
         crooked_deg=crooked,
     )
+
+
+def _lobe_axis(
+    row: _LabelledRow, centre: FloatArray, peaks: FloatArray
+) -> tuple[FloatArray, FloatArray, float]:
+    """
+    Peaks of a crown that are no noise, front first; its axis through them, or the row's; and the angle
+    between these. [deg]
+    """
+    slope = float(np.polyval(np.polyder(row.curve), centre[0]))
+    tangent = np.array([1.0, slope]) / np.hypot(1.0, slope)
+    own = peaks
+    if len(own):
+        own = own[own[:, 2] >= row.options.lobe_peak_share * own[:, 2].max()]
+        own = own[np.argsort(own[:, 0])]
+    axis = tangent
+    if len(own) >= 2:
+        axis = own[-1, :2] - own[0, :2]
+        axis = axis / np.linalg.norm(axis)
+    crooked = float(np.degrees(np.arccos(np.clip(axis @ tangent, -1.0, 1.0))))
+    if crooked > 50.0:
+        axis = tangent
+    return own[np.argsort(own[:, :2] @ axis)], axis, crooked
 
 
 def _hull(mask: NDArray[np.bool_], first_col: int, first_row: int, y0: int) -> FloatArray:

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 
 from crestgauge.inference.maps import CROP_SIZE, LabelMaps
-from crestgauge.inference.row import CROP_PX_PER_MM, nominal_ends_mm
+from crestgauge.inference.nominal import CROP_PX_PER_MM, nominal_ends_mm
 from crestgauge.model.labels import CHANNELS, LOBE_SIGMA, LOBES, MILK_LOBES, N_CHANNELS, Material
 
 

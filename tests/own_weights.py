@@ -15,7 +15,7 @@ from crestgauge.model.weights import SCHEMA, format_entry, load_manifest
 from crestgauge.training.augment import AugmentConfig
 from crestgauge.training.config import ScheduleConfig
 from crestgauge.training.files import View
-from crestgauge.training.retrain import OwnConfig, RetrainConfig
+from crestgauge.training.retrain_config import OwnConfig, RetrainConfig
 
 CPU = torch.device("cpu")
 CONFIG = RetrainConfig(

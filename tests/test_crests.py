@@ -345,7 +345,7 @@ def test_stated_u_against_simulated_edge_errors() -> None:
     %, tested at twice that.
     """
     from crestgauge.inference.crests import CrestOptions
-    from crestgauge.inference.measure import MeasureOptions
+    from crestgauge.inference.row_context import MeasureOptions
     from crestgauge.inference.uncertainty import EdgeModel
 
     model = EdgeModel(

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from crestgauge.inference.criteria import COMMON_PRACTICE, OURS, load_criteria
-from crestgauge.inference.criteria.loading import _criteria, _Table, parse_criteria
+from crestgauge.inference.criteria.loading import check_criteria, parse_criteria
 from crestgauge.inference.errors import CriteriaError
 
 RAW = files("crestgauge.inference.criteria").joinpath("default.toml").read_bytes()
@@ -21,7 +21,7 @@ DOCUMENT = tomllib.loads(RAW.decode())
 
 def check(document: dict[str, Any]) -> None:
     """Check an edited document as if it had been read from a file called edited.toml."""
-    _criteria(_Table("edited.toml", "", document), "0" * 64)
+    check_criteria(document, name="edited.toml", sha256="0" * 64)
 
 
 def places(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:

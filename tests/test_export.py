@@ -19,7 +19,8 @@ from crestgauge.model.weights import load_manifest
 from crestgauge.training import export as exporting
 from crestgauge.training.config import read_config
 from crestgauge.training.export import PARITY_LIMIT, compare, export, halve, load_run, to_onnx
-from crestgauge.training.fit import RECORD, WEIGHTS, train
+from crestgauge.training.fit import train
+from crestgauge.training.record import RECORD, WEIGHTS
 
 
 @pytest.fixture(scope="module")

@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from painted_jaws import result
 
 from crestgauge.inference.evidence import Quantity
-from crestgauge.inference.fit import (
-    ADVICE,
-    SECOND_ROW,
-    Elsewhere,
-    Fit,
-    FitLimits,
-    both,
-    check_row,
-    check_search,
-)
+from crestgauge.inference.fine_pass import FinePass
+from crestgauge.inference.fit import both
+from crestgauge.inference.fit_limits import ADVICE, SECOND_ROW, Elsewhere, Fit, FitLimits
+from crestgauge.inference.fit_row import check_row
+from crestgauge.inference.fit_search import check_search
 from crestgauge.inference.measured import MeasuredRow, ToothFlag
+from crestgauge.inference.row import RowSearch
 from crestgauge.inference.views import View, both_views
 
 LIMITS = FitLimits()
@@ -41,14 +37,13 @@ REASONS = {
 def check(row: MeasuredRow | None = None, *, crop: np.ndarray | None = None, maps=None, elsewhere=None):
     """`check_row` on the painted adult jaw, with something changed."""
     found = result("adult")
-    return check_row(
-        found.row if row is None else row,
-        found.maps if maps is None else maps,
-        found.crop if crop is None else crop,
-        found.frame,
-        (found.photo.width, found.photo.height),
-        elsewhere=elsewhere or Elsewhere(),
+    fine = FinePass(
+        frame=found.frame,
+        crop=found.crop if crop is None else crop,
+        maps=found.maps if maps is None else maps,
+        row=found.row if row is None else row,
     )
+    return check_row(fine, (found.photo.width, found.photo.height), elsewhere=elsewhere or Elsewhere())
 
 
 def from_above(tilt_deg: float, u: float = 0.1) -> View:
@@ -206,7 +201,8 @@ def test_no_row_after_the_fine_pass_is_not_a_jaw():
 
     def at(blur_px: float | None) -> list[str]:
         elsewhere = Elsewhere(blur_px=blur_px)
-        return reasons(check_row(None, found.maps, found.crop, found.frame, size, elsewhere=elsewhere))
+        fine = FinePass(frame=found.frame, crop=found.crop, maps=found.maps, row=None)
+        return reasons(check_row(fine, size, elsewhere=elsewhere))
 
     assert at(None) == at(1.0) == ["not_a_jaw"]
     # Unless the coarse pass, which found the row, sees a blur as wide as the enamel: 0.55 mm at 16 px per mm.
@@ -215,7 +211,7 @@ def test_no_row_after_the_fine_pass_is_not_a_jaw():
 
 def test_scale():
     from crestgauge.inference.maps import RowFrame
-    from crestgauge.inference.row import CROP_PX_PER_MM
+    from crestgauge.inference.nominal import CROP_PX_PER_MM
 
     found = result("adult")
     size = (found.photo.width, found.photo.height)
@@ -224,7 +220,8 @@ def test_scale():
         frame = RowFrame(np.eye(2, 3) * CROP_PX_PER_MM / px_per_mm)
         row = replace(found.row, blur_px=None)
         elsewhere = Elsewhere(px_per_mm=by_card)
-        return check_row(row, found.maps, found.crop, frame, size, elsewhere=elsewhere)
+        fine = FinePass(frame=frame, crop=found.crop, maps=found.maps, row=row)
+        return check_row(fine, size, elsewhere=elsewhere)
 
     # 10 px per mm of the smallest animals, whose row is 0.85 of the nominal one; 10 by a card.
     assert reasons(at(8.4)) == ["too_small"] and at(8.4).retake[0].limit == pytest.approx(8.5)
@@ -239,6 +236,11 @@ def test_scale():
 def test_a_side_view_is_no_chewing_surface_and_nothing_else():
     fit = check(replace(result("adult").row, tilt_deg=Quantity(70.0, 5.0), blur_px=99.0))
     assert reasons(fit) == ["no_chewing_surface"]
+
+
+def with_crowns(search: RowSearch, **changes) -> RowSearch:
+    """The same search with other crowns."""
+    return replace(search, crowns=replace(search.crowns, **changes))
 
 
 def seen(fine: float | None, coarse: float | None, p: float = 1.0) -> list[str]:
@@ -268,7 +270,8 @@ def test_where_the_teeth_are_not_known_the_coarse_pass_says_whether_it_is_the_si
 
 def test_a_few_teeth_far_away_are_too_small_rather_than_no_jaw():
     bare = result("bare").search
-    far = replace(bare, teeth=(4, 5), fill=0.9, order_score=0.9, row_length_px=290.0, view=from_above(5.0))
+    small = replace(bare, teeth=(4, 5), fill=0.9, order_score=0.9, row_length_px=290.0)
+    far = with_crowns(small, view=from_above(5.0))
     maps = result("adult").maps
     fit = check_search(far, maps)
     assert reasons(fit) == ["too_small"] and fit.retake[0].measured == pytest.approx(290 / 82)
@@ -285,10 +288,10 @@ def test_bone_with_hardly_a_tooth_is_told_from_no_jaw():
     empty = result("adult").maps.channels[:, :384, :512] * 0
     bone, nothing = LabelMaps(empty), LabelMaps(empty + 1.0)
     assert reasons(check_search(bare, bone)) == reasons(check_search(bare, nothing)) == ["not_a_jaw"]
-    bit = replace(bare, crown_px=400.0, view=from_above(10.0))
+    bit = with_crowns(replace(bare, crown_px=400.0), view=from_above(10.0))
     assert reasons(check_search(bit, bone)) == ["covered"]
     assert reasons(check_search(bit, nothing)) == ["not_a_jaw"]
-    assert reasons(check_search(replace(bit, view=from_above(26.0)), bone)) == ["no_chewing_surface"]
+    assert reasons(check_search(with_crowns(bit, view=from_above(26.0)), bone)) == ["no_chewing_surface"]
 
 
 def test_a_second_row_is_a_caution_and_no_refusal():
@@ -322,7 +325,6 @@ def test_limits_are_ordered():
     assert LIMITS.caution_px_per_mm > LIMITS.min_px_per_mm
     assert LIMITS.caution_tilt_deg < LIMITS.max_tilt_deg
     assert LIMITS.caution_band_over_blur > LIMITS.min_band_over_blur
-    assert len(fields(FitLimits)) > 8
 
 
 def with_numbers(p: float) -> MeasuredRow:
@@ -342,31 +344,31 @@ def test_teeth_that_cannot_be_told_apart_are_not_measured():
 def test_crowns_too_few_for_their_breadth_are_part_of_a_row():
     """Cut off where they touch the border, else covered; where there is no jaw, nothing is covered."""
     seen, maps = result("adult").search, result("adult").maps
-    assert seen.shape > LIMITS.min_row_shape
-    stout = replace(seen, shape=4.0, frame=None)
+    assert seen.crowns.shape > LIMITS.min_row_shape
+    stout = with_crowns(replace(seen, frame=None), shape=4.0)
     fit = check_search(stout, maps)
     assert reasons(fit) == ["covered"]
     assert (fit.retake[0].measured, fit.retake[0].limit) == (4.0, LIMITS.min_row_shape)
     assert reasons(check_search(replace(stout, borders=("left",)), maps)) == ["cut_off"]
     assert check_search(replace(stout, frame=seen.frame), maps) == Fit()
     least = 7 * LIMITS.min_px_per_mm * LIMITS.least_row
-    assert seen.breadth_px > least
-    far = replace(stout, breadth_px=least - 1, row_length_px=300.0)
+    assert seen.crowns.breadth_px > least
+    far = with_crowns(replace(stout, row_length_px=300.0), breadth_px=least - 1)
     assert reasons(check_search(far, maps)) == ["too_small"]
     nothing = replace(maps, channels=maps.channels * 0)
     nothing.block("material")[0] = 1.0
-    assert reasons(check_search(replace(result("bare").search, shape=4.0), nothing)) == ["not_a_jaw"]
+    assert reasons(check_search(with_crowns(result("bare").search, shape=4.0), nothing)) == ["not_a_jaw"]
 
 
 def test_crowns_that_end_where_the_bone_ends_are_part_of_a_row():
     found, maps = result("adult").search, result("adult").maps
-    ends = replace(found, frame=None, bare_end=0.81, order_score=0.0)
+    ends = with_crowns(replace(found, frame=None, order_score=0.0), bare_end=0.81)
     fit = check_search(ends, maps)
     assert reasons(fit) == ["covered"]
     assert (fit.retake[0].measured, fit.retake[0].limit) == (0.81, LIMITS.max_bare_end)
     assert reasons(check_search(replace(ends, borders=("left",)), maps)) == ["cut_off"]
-    assert reasons(check_search(replace(ends, bare_end=0.79), maps)) == ["not_a_jaw"]
-    assert reasons(check_search(replace(ends, view=from_above(26.0)), maps)) == ["no_chewing_surface"]
+    assert reasons(check_search(with_crowns(ends, bare_end=0.79), maps)) == ["not_a_jaw"]
+    assert reasons(check_search(with_crowns(ends, view=from_above(26.0)), maps)) == ["no_chewing_surface"]
 
 
 def small_row(p: float) -> tuple[MeasuredRow, Fit]:
@@ -374,7 +376,8 @@ def small_row(p: float) -> tuple[MeasuredRow, Fit]:
     found = result("adult")
     far = replace(found.frame, matrix=found.frame.matrix * 3.0)
     row = replace(with_numbers(p), blur_px=None)
-    return row, check_row(row, found.maps, found.crop, far, (found.photo.width, found.photo.height))
+    fine = FinePass(frame=far, crop=found.crop, maps=found.maps, row=row)
+    return row, check_row(fine, (found.photo.width, found.photo.height))
 
 
 def test_part_of_a_row_is_not_called_small_or_unclear():
@@ -382,7 +385,7 @@ def test_part_of_a_row_is_not_called_small_or_unclear():
     found = result("adult")
     row, small = small_row(0.91)
     assert reasons(small) == ["too_small"]
-    for part in (replace(found.search, shape=4.0), replace(found.search, bare_end=1.0)):
+    for part in (with_crowns(found.search, shape=4.0), with_crowns(found.search, bare_end=1.0)):
         assert reasons(both(part, small, row)) == ["covered"]
         tilted = Fit(retake=small.retake + check(replace(row, tilt_deg=Quantity(40.0, 3.0))).retake)
         assert reasons(both(part, tilted, row)) == ["too_small", "tilted"]
@@ -390,13 +393,13 @@ def test_part_of_a_row_is_not_called_small_or_unclear():
         assert both(part, check(), with_numbers(0.91)) == check()
     assert reasons(both(found.search, small, row)) == ["too_small"]
     fawn = result("fawn")
-    assert fawn.search.shape < LIMITS.min_row_shape and fawn.reading.outcome == "clear"
+    assert fawn.search.crowns.shape < LIMITS.min_row_shape and fawn.reading.outcome == "clear"
 
 
 def test_a_whole_row_is_no_part_however_it_looks():
     """What is far away looks stout to the coarse pass, whose pixels are as large as a tooth is broad."""
     row, small = small_row(0.96)
-    stout = replace(result("adult").search, shape=4.0, bare_end=1.0)
+    stout = with_crowns(result("adult").search, shape=4.0, bare_end=1.0)
     assert reasons(both(stout, small, row)) == ["too_small"]
 
 

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 import torch
 
-from crestgauge.inference.fit import _BRIGHTNESS, FitLimits, _blank_share
+from crestgauge.inference.fit_limits import FitLimits
+from crestgauge.inference.fit_row import BRIGHTNESS, blank_share
 from crestgauge.model.labels import Material
 from crestgauge.synthetic_data import scene as scenes
 from crestgauge.synthetic_data import wear
@@ -97,7 +98,7 @@ def grey(scene, kind, seed):
     phone = sample_phone(rng, blur_px=(0.4, 0.8), density=(1.0, 1.0))
     light, phone = exposed(rng, scene, phone, kind)
     image = develop(light, phone, torch.Generator().manual_seed(seed), jpeg=False)
-    return image.permute(1, 2, 0).double().numpy() * 255 @ _BRIGHTNESS
+    return image.permute(1, 2, 0).double().numpy() * 255 @ BRIGHTNESS
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -112,7 +113,7 @@ def test_exposure_spoils_what_it_should_and_nothing_else(animal, seed):
     crown, soft = scene.tooth.numpy() > 0, scene.tooth.numpy() >= 4
     soft &= scene.material.numpy() != Material.ENAMEL_BAND
     usable, dark, glare = (grey(scene, kind, seed) for kind in (None, "dark", "glare"))
-    assert _blank_share(glare[soft], limits) > limits.max_blank
+    assert blank_share(glare[soft], limits) > limits.max_blank
     assert np.percentile(dark[crown], 90) < limits.min_light
     assert np.percentile(usable[crown], 90) > limits.min_light
     assert (usable[crown] > 253).mean() < 0.06

@@ -10,8 +10,8 @@ from toy_jaws import broken_without, draw_toy, stand_in
 from crestgauge.inference.errors import InputError
 from crestgauge.training import holdout
 from crestgauge.training.config import TrainConfig
-from crestgauge.training.fit import RECORD
 from crestgauge.training.holdout import PIXEL_METRICS, REPORT, RESULTS, HoldoutConfig, study
+from crestgauge.training.record import RECORD
 
 CONDITIONS = ("light:flash", "stain:black+stain:brown")
 

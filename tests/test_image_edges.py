@@ -11,8 +11,9 @@ from crestgauge.inference.bands import ProfileBands
 from crestgauge.inference.crests import CrestProfiles
 from crestgauge.inference.image_edges import check_crests
 from crestgauge.inference.maps import RowFrame
-from crestgauge.inference.measure import MeasureOptions, measure_row
+from crestgauge.inference.measure import measure_row
 from crestgauge.inference.measured import CrestFlag
+from crestgauge.inference.row_context import MeasureOptions
 from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.model.labels import Material
 

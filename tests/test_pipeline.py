@@ -17,12 +17,12 @@ from PIL import Image
 
 from crestgauge.inference.build import evidence_of
 from crestgauge.inference.errors import CriteriaError, PhotoError, WeightsError
-from crestgauge.inference.fit import SECOND_ROW
+from crestgauge.inference.fit_limits import SECOND_ROW
 from crestgauge.inference.maps import LabelMaps
+from crestgauge.inference.nominal import CROP_PX_PER_MM
 from crestgauge.inference.photo import read_photo
 from crestgauge.inference.pipeline import Reader, ReadOptions
 from crestgauge.inference.reading import Reading
-from crestgauge.inference.row import CROP_PX_PER_MM
 from crestgauge.inference.rules import propose
 from crestgauge.model.labels import CHANNELS
 

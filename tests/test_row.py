@@ -11,18 +11,17 @@ from drawn_row import DrawnRow, draw, plain_row
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from crestgauge.inference.closer import closer_box
+from crestgauge.inference.coarse_crowns import coarse_size
 from crestgauge.inference.errors import InputError
 from crestgauge.inference.maps import CROP_SIZE, NOMINAL_ROW_MM, LabelMaps, RowFrame
-from crestgauge.inference.row import (
+from crestgauge.inference.nominal import (
     CROP_PX_PER_MM,
-    axis_frames,
-    closer_box,
-    coarse_size,
-    find_row,
     nominal_centres_px,
     nominal_ends_mm,
     visible_middle_mm,
 )
+from crestgauge.inference.row import axis_frames, find_row
 from crestgauge.model.labels import CHANNELS, N_CHANNELS
 
 PHOTO = (4000, 3000)
@@ -141,8 +140,8 @@ def test_no_frame_lies_across_two_rows(apart: float, turn: float, side: str) -> 
     assert misplaced_px(found.frame, found.teeth, main) < 10.0
     assert 0.7 < found.second_row < 1.3
     alone = find_row(draw(main), PHOTO)
-    assert found.shape == pytest.approx(alone.shape, rel=0.02) and alone.second_row == 0.0
-    assert found.breadth_px == pytest.approx(alone.breadth_px, rel=0.02)
+    assert found.crowns.shape == pytest.approx(alone.crowns.shape, rel=0.02) and alone.second_row == 0.0
+    assert found.crowns.breadth_px == pytest.approx(alone.crowns.breadth_px, rel=0.02)
 
 
 def test_the_row_in_the_middle_is_the_one_that_is_meant() -> None:
@@ -275,14 +274,18 @@ def test_shape_is_length_squared_over_area() -> None:
     tooth[0] = 1.0
     for k, x in enumerate(range(100, 400, 60)):
         tooth[0, 200:230, x : x + 60], tooth[(3 * k) % 6 + 1, 200:230, x : x + 60] = 0.0, 1.0
-    assert find_row(LabelMaps(channels), PHOTO).shape == pytest.approx(10 * 0.98**2, rel=0.01)
-    assert find_row(LabelMaps(channels), PHOTO).breadth_px == pytest.approx(30 * 4000 / 512 / 0.98, rel=0.01)
+    assert find_row(LabelMaps(channels), PHOTO).crowns.shape == pytest.approx(10 * 0.98**2, rel=0.01)
+    assert find_row(LabelMaps(channels), PHOTO).crowns.breadth_px == pytest.approx(
+        30 * 4000 / 512 / 0.98, rel=0.01
+    )
     upright = find_row(LabelMaps(np.ascontiguousarray(channels.transpose(0, 2, 1))), PHOTO[::-1])
-    assert upright.shape == pytest.approx(10 * 0.98**2, rel=0.01)
+    assert upright.crowns.shape == pytest.approx(10 * 0.98**2, rel=0.01)
     tooth[1:, :, 200:], tooth[0, :, 200:] = 0.0, 1.0
-    assert find_row(LabelMaps(channels), PHOTO).shape == pytest.approx((0.98 * 99) ** 2 / 3000, rel=0.01)
+    assert find_row(LabelMaps(channels), PHOTO).crowns.shape == pytest.approx(
+        (0.98 * 99) ** 2 / 3000, rel=0.01
+    )
     tooth[1:], tooth[0] = 0.0, 1.0
-    assert find_row(LabelMaps(channels), PHOTO).shape == 0.0
+    assert find_row(LabelMaps(channels), PHOTO).crowns.shape == 0.0
 
 
 def bar(bone: slice, *, tilt: tuple[float, float] = (0.0, 0.0)) -> LabelMaps:
@@ -308,9 +311,9 @@ def test_crowns_end_in_bone_or_where_it_ends(bone: slice, share: float) -> None:
     Looked at are 1.1 breadths, 33 px, from a tenth of one on, that is columns 400 to 433, as the crowns' own
     end is taken at 1 % of their length.
     """
-    assert find_row(bar(bone), PHOTO).bare_end == pytest.approx(share, abs=0.06)  # 24 steps
+    assert find_row(bar(bone), PHOTO).crowns.bare_end == pytest.approx(share, abs=0.06)  # 24 steps
     turned = LabelMaps(np.ascontiguousarray(bar(bone).channels.transpose(0, 2, 1)))
-    assert find_row(turned, PHOTO[::-1]).bare_end == pytest.approx(share, abs=0.06)
+    assert find_row(turned, PHOTO[::-1]).crowns.bare_end == pytest.approx(share, abs=0.06)
 
 
 def test_an_end_at_the_border_is_not_bare() -> None:
@@ -318,17 +321,17 @@ def test_an_end_at_the_border_is_not_bare() -> None:
     narrow = (1200, 1500)  # 410 coarse px wide
     assert coarse_size(narrow) == (410, 512)
     maps = np.pad(bar(slice(40, 401)).channels, ((0, 0), (0, 128), (0, 0)))
-    assert find_row(LabelMaps(np.ascontiguousarray(maps)), narrow).bare_end == 0.0
+    assert find_row(LabelMaps(np.ascontiguousarray(maps)), narrow).crowns.bare_end == 0.0
 
 
 def test_tilt_is_that_of_the_mean_line_of_sight_over_the_crowns() -> None:
     """A sine of hypot(0.3, 0.4) is 30 degrees; other pixels do not count."""
     maps = bar(slice(40, 460), tilt=(0.3, -0.4))
     maps.block("tilt")[:, :100] = 0.9
-    assert find_row(maps, PHOTO).tilt_deg == pytest.approx(30.0, abs=1e-3)  # 32-bit maps
+    assert find_row(maps, PHOTO).crowns.tilt_deg == pytest.approx(30.0, abs=1e-3)  # 32-bit maps
     nothing = LabelMaps(np.zeros_like(maps.channels))
     nothing.block("tooth")[0] = 1.0
-    assert find_row(nothing, PHOTO).tilt_deg is None
+    assert find_row(nothing, PHOTO).crowns.tilt_deg is None
 
 
 def test_the_search_says_how_sure_the_view_is_and_only_of_a_blur_that_it_can_see() -> None:
@@ -338,9 +341,11 @@ def test_the_search_says_how_sure_the_view_is_and_only_of_a_blur_that_it_can_see
     for coarse_px, expected in ((0.9, None), (2.5, 2.5 * max(PHOTO) / 512)):
         maps.block("blur")[:] = coarse_px
         search = find_row(maps, PHOTO)
-        assert search.view is not None and search.view.u == 0.125
-        assert (search.view.x, search.view.y) == pytest.approx((0.3, -0.4), abs=1e-4)  # 32-bit maps
-        assert search.blur_px == (None if expected is None else pytest.approx(expected))
+        assert search.crowns.view is not None and search.crowns.view.u == 0.125
+        assert (search.crowns.view.x, search.crowns.view.y) == pytest.approx(
+            (0.3, -0.4), abs=1e-4
+        )  # 32-bit maps
+        assert search.crowns.blur_px == (None if expected is None else pytest.approx(expected))
 
 
 def test_the_search_leaves_its_maps_as_they_were() -> None:

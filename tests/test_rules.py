@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from evidence_rows import CLASS_ROWS, bare, crest, milk_row, molar, premolar, row, yearling_row
 
-from crestgauge.inference.answers import _crest_ratio, tooth_ratio
+from crestgauge.inference.answers import crest_ratio, tooth_ratio
 from crestgauge.inference.criteria import Criteria, load_criteria, parse_criteria
 from crestgauge.inference.errors import InputError
 from crestgauge.inference.evidence import CrestEvidence, Quantity, RowEvidence, ToothEvidence
@@ -502,7 +502,7 @@ def test_uncertainty_against_one_band_follows_from_that_against_the_mean(ratio: 
         ratio=Quantity(ratio, float(np.std(2 * middle / (outer + inner)))),
         ratio_by_definition={"outer": ratio},
     )
-    found = _crest_ratio(of_mean, with_option("enamel", '"outer"').options)
+    found = crest_ratio(of_mean, with_option("enamel", '"outer"').options)
     assert found is not None
     assert found.u == pytest.approx(float(np.std(middle / outer)), rel=0.01)
 

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from crestgauge.inference.maps import LabelMaps, RowFrame
 from crestgauge.inference.measure import measure_row
 from crestgauge.inference.measured import CrestFlag, RowFlag, ToothFlag, sentences
+from crestgauge.inference.nominal import nominal_centres_px
 from crestgauge.inference.numbering import TeethOptions, number_columns
-from crestgauge.inference.row import nominal_centres_px
 from crestgauge.inference.teeth import enclosed_shares, find_teeth
 from crestgauge.model.labels import CHANNELS, LOBES, Material
 

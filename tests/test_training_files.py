@@ -13,7 +13,7 @@ from toy_jaws import draw_toy
 
 from crestgauge.inference.errors import InputError
 from crestgauge.inference.maps import CROP_SIZE
-from crestgauge.inference.row import nominal_centres_px
+from crestgauge.inference.nominal import nominal_centres_px
 from crestgauge.model.labels import CHANNELS, N_CHANNELS
 from crestgauge.training.augment import AugmentConfig, augment
 from crestgauge.training.batch import pack

@@ -23,17 +23,10 @@ from crestgauge.model.network import (
 )
 from crestgauge.training.beginning import halved, start_file, start_network
 from crestgauge.training.config import ScheduleConfig, as_table, read_config
-from crestgauge.training.fit import (
-    CHECKPOINT,
-    RECORD,
-    WEIGHTS,
-    Run,
-    make_optimizer,
-    rate_at,
-    set_rates,
-    train,
-)
+from crestgauge.training.fit import Run, train
+from crestgauge.training.optimizer import make_optimizer, rate_at, set_rates
 from crestgauge.training.pool import InlineFeeder, Pool, WorkerFeeder, generator_for
+from crestgauge.training.record import CHECKPOINT, RECORD, WEIGHTS
 
 CPU = torch.device("cpu")
 

@@ -17,7 +17,7 @@ from typing import Any
 
 from crestgauge.inference.errors import InputError
 from crestgauge.model.weights import WeightsEntry, load_manifest
-from crestgauge.training.report import AIMS, interval, percent, with_count
+from crestgauge.training.report import AIMS, interval, percent, percent_of, with_count
 
 Record = dict[str, Any]
 NOT_MEASURED = "Not measured."
@@ -131,12 +131,12 @@ def evaluation(each: Evaluated) -> str:
     rows += [
         (
             "ratio, median relative error (bands of 8 px and more)",
-            _percent(summary["ratio_error_median"]),
+            percent_of(summary["ratio_error_median"]),
             f"{summary['wide_crests']} crests",
             "at most 5 %",
         ),
-        ("ratio, median signed error", _percent(summary["ratio_bias_median"]), "", ""),
-        ("ratio, 95th percentile of the error", _percent(summary["ratio_error_95"]), "", "at most 20 %"),
+        ("ratio, median signed error", percent_of(summary["ratio_bias_median"]), "", ""),
+        ("ratio, 95th percentile of the error", percent_of(summary["ratio_error_95"]), "", "at most 20 %"),
         (
             "95 % intervals that hold the truth",
             percent(summary["coverage_wide"]),
@@ -217,7 +217,3 @@ def _read(path: Path) -> Record:
             "Run it again."
         ) from error
     return found
-
-
-def _percent(value: float | None) -> str:
-    return "-" if value is None else f"{100 * value:.1f} %"

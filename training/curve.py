@@ -18,7 +18,7 @@ import argparse
 import json
 import shutil
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
@@ -42,11 +42,14 @@ from crestgauge.training.gate import (
     paired_cells,
     share_words,
 )
+from crestgauge.training.job import Job
 from crestgauge.training.label_noise import NoiseOptions, noisy_labels
 from crestgauge.training.own import OwnPhoto, OwnSet, Split, read_own
 from crestgauge.training.prints import print_folder
 from crestgauge.training.recalibrate import Judged
-from crestgauge.training.retrain import Job, RetrainConfig, read_retrain_config, retrain
+from crestgauge.training.report import percent_of
+from crestgauge.training.retrain import retrain
+from crestgauge.training.retrain_config import RetrainConfig, read_retrain_config
 
 RESULT, PAGE, PLOT = "curve.json", "curve.md", "curve.svg"
 CHECK_SHARE: Final = 0.2
@@ -154,17 +157,55 @@ def draw_curve(
         ]
         for count in options.animals
     }
-    weights = options.out / "weights"
-    gate = GateOptions(
-        own=options.data, independent=None, drawn=options.drawn, workers=options.workers, folder=weights
-    )
-    old = find_set(SHIPPED, folder=weights)
     made: dict[tuple[str, int], WeightsSet | None] = {}
     for labels in options.labels:
         for count in options.animals:
             began = time.monotonic()
             made[labels, count] = trained(own, order[:count], labels, options, draw, log) if count else None
             log(f"{labels}, {count} animals: made in {time.monotonic() - began:.0f} s")
+    old = find_set(SHIPPED, folder=options.out / "weights")
+    points, drawn_photos = _judged_points(made, judged, old, options, log)
+    result = {
+        "data": options.data.name,
+        "judged_animals": min(map(len, judged.values())),
+        "all_others": options.all_others,
+        "drawn_photos": drawn_photos,
+        "start": old.model,
+        "device": options.device,
+        "config": json.loads(json.dumps(_plain(options.config))),
+        "points": points,
+    }
+    options.out.mkdir(parents=True, exist_ok=True)
+    (options.out / RESULT).write_text(json.dumps(result, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+    (options.out / PAGE).write_text(page(result), encoding="utf-8")
+    (options.out / PLOT).write_text(plot(result), encoding="utf-8")
+    return result
+
+
+def _judged_points(
+    made: Mapping[tuple[str, int], WeightsSet | None],
+    judged: Mapping[int, Sequence[Judged]],
+    old: WeightsSet,
+    options: CurveOptions,
+    log: Callable[[str], None],
+) -> tuple[list[dict[str, Any]], int]:
+    """
+    Every point judged against the start weights ``old``, and how many drawn photos judged with.
+
+    Parameters
+    ----------
+    made : mapping of (labels, animals) to WeightsSet or None
+        None: nothing was trained, as with no animal.
+    judged : mapping of animals to sequence of Judged
+        The photos that judge each number of labelled animals.
+    """
+    gate = GateOptions(
+        own=options.data,
+        independent=None,
+        drawn=options.drawn,
+        workers=options.workers,
+        folder=options.out / "weights",
+    )
     drawn = fixed_drawn(gate, lambda what, done, of: None) if options.drawn else []
     widest = max(judged.values(), key=len)
     before = {part: judge(old, photos, gate, part) for part, photos in (("rest", widest), ("drawn", drawn))}
@@ -178,21 +219,7 @@ def draw_curve(
             rows = {part: judge(new, photos, gate, part) for part, photos in of_point.items()}
         points.append(point(labels, count, start, rows, new))
         log(f"{labels}, {count} animals: {words_of(points[-1])}")
-    result = {
-        "data": options.data.name,
-        "judged_animals": min(map(len, judged.values())),
-        "all_others": options.all_others,
-        "drawn_photos": len(drawn),
-        "start": old.model,
-        "device": options.device,
-        "config": json.loads(json.dumps(_plain(options.config))),
-        "points": points,
-    }
-    options.out.mkdir(parents=True, exist_ok=True)
-    (options.out / RESULT).write_text(json.dumps(result, indent=1, allow_nan=False) + "\n", encoding="utf-8")
-    (options.out / PAGE).write_text(page(result), encoding="utf-8")
-    (options.out / PLOT).write_text(plot(result), encoding="utf-8")
-    return result
+    return points, len(drawn)
 
 
 def trained(
@@ -271,7 +298,7 @@ def words_of(found: dict[str, Any]) -> str:
     error = rest["ratio_error_median"]
     held, exact = found["rest"]["coverage"]["new"], rest["exact"]
     coverage = "-" if held is None else share_words(held)
-    return f"ratio error {_percent(error)}, intervals hold {coverage}, exact class {_count(exact)}"
+    return f"ratio error {percent_of(error)}, intervals hold {coverage}, exact class {_count(exact)}"
 
 
 def page(result: dict[str, Any]) -> str:
@@ -295,12 +322,12 @@ def page(result: dict[str, Any]) -> str:
         cells = [
             each["labels"],
             str(each["animals"]),
-            _percent(rest["ratio_error_median"]),
-            _percent(rest["all_ratio_error_median"]),
+            percent_of(rest["ratio_error_median"]),
+            percent_of(rest["all_ratio_error_median"]),
             "-" if held is None else share_words(held),
             _count(rest["exact"]),
             _count(rest["refused"]),
-            "-" if drawn is None else _percent(drawn["all_ratio_error_median"]),
+            "-" if drawn is None else percent_of(drawn["all_ratio_error_median"]),
             "-" if drawn is None else _count(drawn["exact"]),
         ]
         lines.append("| " + " | ".join(cells) + " |")
@@ -408,10 +435,6 @@ def _value(each: dict[str, Any], part: str, key: str) -> float | None:
     if value is None:
         return None
     return 100 * float(value["share"] if isinstance(value, dict) else value)
-
-
-def _percent(value: float | None) -> str:
-    return "-" if value is None else f"{100 * value:.1f} %"
 
 
 def _count(share: dict[str, Any] | None) -> str:

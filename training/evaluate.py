@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import json
 import multiprocessing
-import os
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -33,8 +32,8 @@ from crestgauge.inference.criteria import Criteria
 from crestgauge.inference.edge_file import read_edge_model, write_edge_model
 from crestgauge.inference.errors import CrestgaugeError, InputError
 from crestgauge.inference.evidence import RowEvidence
-from crestgauge.inference.measure import MeasureOptions
 from crestgauge.inference.pipeline import Reader, ReadOptions, Result, pinned
+from crestgauge.inference.row_context import MeasureOptions
 from crestgauge.inference.rules import propose
 from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.model.local import EDGE_FILE
@@ -353,8 +352,3 @@ def device_names() -> tuple[str, ...]:
     import torch
 
     return tuple(f"cuda:{i}" for i in range(torch.cuda.device_count())) or ("cpu",)
-
-
-def default_workers() -> int:
-    """As many as there are cores, within reason."""
-    return min(os.cpu_count() or 1, 16)

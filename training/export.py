@@ -34,7 +34,7 @@ from crestgauge.model.labels import CHANNELS
 from crestgauge.model.network import Activated, JawNetwork, NetworkConfig
 from crestgauge.model.weights import INPUT, OUTPUT, SCHEMA, Role, WeightsEntry, format_entry, load_manifest
 from crestgauge.training.config import build
-from crestgauge.training.fit import RECORD, WEIGHTS
+from crestgauge.training.record import RECORD, WEIGHTS
 
 OPSET = 18
 HALVED_FROM = 64

@@ -30,8 +30,8 @@ from numpy.typing import NDArray
 from crestgauge.inference.errors import InputError
 from crestgauge.inference.maps import COARSE_LONG_SIDE, CROP_SIZE, RowFrame
 from crestgauge.inference.networks import coarse_view, warp_crop
+from crestgauge.inference.nominal import nominal_centres_px
 from crestgauge.inference.photo import read_photo
-from crestgauge.inference.row import nominal_centres_px
 from crestgauge.model.labels import LOBE_SIGMA, N_TEETH, Material, ToothState
 from crestgauge.training.batch import IGNORE, Draw, Drawn, Labelled
 

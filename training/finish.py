@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import torch
 
@@ -20,34 +20,19 @@ from crestgauge.inference.edge_file import load_edge_model
 from crestgauge.model.local import MANIFEST, START, WeightsSet, find_set
 from crestgauge.training.beginning import halved
 from crestgauge.training.export import copy_default, export
-from crestgauge.training.files import read_view
-from crestgauge.training.fit import CHECKPOINT, RECORD, WEIGHTS, without_nan
+from crestgauge.training.job import PLAN, Listener, Log, Task
 from crestgauge.training.label_truth import truth_of
-from crestgauge.training.look_bias import MOST_PHOTOS, Moves, follow_look, moved_on_drawn
-from crestgauge.training.own import OwnPhoto, OwnSet, Split
-from crestgauge.training.own_card import write_own_card
-from crestgauge.training.own_look import CrownLook, looks_of_views
-from crestgauge.training.recalibrate import EXPLAINED, Judged, recalibrate
+from crestgauge.training.look_bias import Moves, follow_look, moved_on_drawn, own_looks
+from crestgauge.training.own import OwnPhoto
+from crestgauge.training.own_card import BIASES, calibration_words, write_own_card
+from crestgauge.training.recalibrate import Judged, recalibrate
+from crestgauge.training.record import CHECKPOINT, RECORD, WEIGHTS, without_nan
 from crestgauge.training.replay import kept_pictures
 
-if TYPE_CHECKING:
-    from crestgauge.training.retrain import Job, Tell
-
-BIASES: Final = ("dentine_bias_px", "enamel_bias_px")
 CALIBRATION: Final = "calibration.json"
-PLAN: Final = "plan.json"
 
 
-def finish(
-    own: OwnSet,
-    split: Split,
-    base: WeightsSet,
-    job: Job,
-    plan: dict[str, Any],
-    *,
-    log: Callable[[str], None],
-    tell: Tell,
-) -> WeightsSet:
+def finish(task: Task, plan: dict[str, Any], listener: Listener) -> WeightsSet:
     """
     Make the set of a run whose steps are done.
 
@@ -56,21 +41,45 @@ def finish(
     WeightsError
         If torch and onnxruntime differ by more than is allowed.
     """
-    home, run = job.home, job.run("fine")
-    made = run / "set"
+    job = task.job
+    made = job.run("fine") / "set"
     shutil.rmtree(made, ignore_errors=True)
     made.mkdir(parents=True)
-    if not job.coarse:
-        copy_default(base.manifest.path, "coarse", made)
-    (made / START).mkdir()
+    _export(task, plan, made, listener.log)
+    calibration = _calibrate(task, made, listener)
+    _write(made / CALIBRATION, calibration)
+    _write(made / PLAN, plan)
+    listener.log(calibration_words(calibration))
+    write_own_card(made)
+    for path in sorted(made.iterdir(), key=lambda each: each.name == MANIFEST):  # the manifest last
+        target = job.home / path.name
+        if target.is_dir():
+            shutil.rmtree(target)
+        path.replace(target)
+    made.rmdir()
     for role in job.roles:
-        steps = job.run(role)
+        (job.run(role) / CHECKPOINT).unlink(missing_ok=True)
+    return find_set(job.name, folder=job.folder)
+
+
+def _export(task: Task, plan: dict[str, Any], made: Path, log: Log) -> None:
+    """Both networks with their records into ``made``, and what a next retraining starts from."""
+    if not task.job.coarse:
+        copy_default(task.base.manifest.path, "coarse", made)
+    (made / START).mkdir()
+    for role in task.job.roles:
+        steps = task.job.run(role)
         _complete_record(steps, plan)
         entry = export(steps, made, by_content=True)
         size, parity = f"{entry.size / 1e6:.1f} MB", f"{entry.parity_max_abs:.1e}"
         log(f"{entry.name}: {size}, torch and onnxruntime agree to {parity}")
         state = torch.load(steps / WEIGHTS, map_location="cpu", weights_only=True)
         torch.save(halved(state), made / START / f"{entry.name}.pt")
+
+
+def _calibrate(task: Task, made: Path, listener: Listener) -> dict[str, Any]:
+    """Biases and uncertainties of the new networks, written into ``made``; returns what was done."""
+    job, own, base = task.job, task.own, task.base
     edge = load_edge_model(base.folder)
     drawn = kept_pictures(job.drawn_file("fine"))
     moves = Moves()
@@ -81,49 +90,29 @@ def finish(
             drawn,
             edge,
             own_looks(own.photos),
-            tell=lambda done, of: tell("Comparing drawn pictures", done, of),
+            tell=lambda done, of: listener.tell("Comparing drawn pictures", done, of),
         )
-    judged = judged_photos(own.of([*split.check, *split.test]), run / "truth")
+    kept_back = own.of([*task.split.check, *task.split.test])
     calibration = recalibrate(
         made,
-        judged,
+        judged_photos(kept_back, job.run("fine") / "truth"),
         edge,
         start=base,
         move=moves.here,
         look=moves.look,
         workers=job.workers,
-        tell=lambda done, of: tell("Reading the animals kept back", done, of),
+        tell=lambda done, of: listener.tell("Reading the animals kept back", done, of),
     )
     look = follow_look(
         made,
         base,
         [photo.paths.photo for photo in own.photos if photo.usable],
         moves.elsewhere,
-        tell=lambda done, of: tell("Looking at own photos", done, of),
+        tell=lambda done, of: listener.tell("Looking at own photos", done, of),
     )
     calibration["drawn_moves"] = asdict(moves)
     calibration["elsewhere"] = None if look is None else {key: getattr(look, key) for key in BIASES}
-    _write(made / CALIBRATION, calibration)
-    _write(made / PLAN, plan)
-    log(calibration_words(calibration))
-    write_own_card(made)
-    for path in sorted(made.iterdir(), key=lambda each: each.name == MANIFEST):  # the manifest last
-        target = home / path.name
-        if target.is_dir():
-            shutil.rmtree(target)
-        path.replace(target)
-    made.rmdir()
-    for role in job.roles:
-        (job.run(role) / CHECKPOINT).unlink(missing_ok=True)
-    return find_set(job.name, folder=job.folder)
-
-
-def own_looks(photos: Sequence[OwnPhoto]) -> list[CrownLook]:
-    """Looks of the crowns of own photos, of at most `MOST_PHOTOS` evenly chosen ones."""
-    usable = [photo for photo in photos if photo.usable]
-    step = max(1.0, len(usable) / MOST_PHOTOS)
-    chosen = [usable[int(k * step)] for k in range(min(len(usable), MOST_PHOTOS))]
-    return looks_of_views([read_view(photo.paths, "fine") for photo in chosen])
+    return calibration
 
 
 def judged_photos(photos: Sequence[OwnPhoto], folder: Path) -> list[Judged]:
@@ -137,41 +126,6 @@ def judged_photos(photos: Sequence[OwnPhoto], folder: Path) -> list[Judged]:
         path.write_text(json.dumps(truth_of(photo.paths)) + "\n", encoding="utf-8")
         judged.append(Judged(animal=photo.animal, photo=photo.paths.photo, truth=path))
     return judged
-
-
-def calibration_words(calibration: dict[str, Any]) -> str:
-    """What was done about the uncertainties, in a sentence."""
-    held = calibration["coverage_left_out"]
-    ways = {
-        "edge model": "fitted anew",
-        "conformal": f"multiplied by {calibration['factor'] or 1:.2f}",
-        "widened only": f"multiplied by {calibration['factor'] or 1:.2f} (too few animals to narrow them)",
-        EXPLAINED: "left as they were: errors of the labels explain those of the readings",
-        "kept": "left as they were: too few crests to judge them by",
-    }
-    words = f"Stated uncertainties were {ways[calibration['method']]}"
-    words += f" ({calibration['crests']} crests of {calibration['animals']} animals kept back)"
-    if held["share"] is not None:
-        words += (
-            f"; 95 % intervals hold {100 * held['share']:.0f} % of crests of animals left out "
-            f"({100 * held['low']:.0f} to {100 * held['high']:.0f} %)"
-        )
-    return words + ". " + bias_words(calibration)
-
-
-def bias_words(calibration: dict[str, Any]) -> str:
-    """What is taken off widths, here and elsewhere."""
-    own, other = calibration["model"], calibration.get("elsewhere")
-    here, there = (
-        " and ".join(f"{each[key]:+.2f} px of {key.split('_')[0]}" for key in BIASES)
-        for each in (own, other or own)
-    )
-    if other is None:
-        return f"Taken off measured widths, in crop pixels: {here}."
-    return (
-        f"Taken off measured widths, in crop pixels: {here} on photos that look like these, {there} on all "
-        "others."
-    )
 
 
 def _complete_record(run: Path, plan: dict[str, Any]) -> None:

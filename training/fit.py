@@ -9,14 +9,9 @@ A killed run goes on from its last checkpoint when started again with the same f
 from __future__ import annotations
 
 import json
-import math
-import os
-import platform
-import subprocess
 import time
 from collections.abc import Callable
 from dataclasses import fields, replace
-from functools import partial
 from pathlib import Path
 from typing import Any, cast
 
@@ -25,21 +20,19 @@ from torch import Tensor, nn
 
 from crestgauge.inference.errors import InputError
 from crestgauge.model.local import SHIPPED, find_set
-from crestgauge.model.network import Activated, JawNetwork, NetworkConfig, build_network
+from crestgauge.model.network import NetworkConfig, build_network
 from crestgauge.training.augment import augment
-from crestgauge.training.batch import Draw, Drawn, Labelled, Packed, as_labelled
+from crestgauge.training.batch import Draw, Labelled, Packed
 from crestgauge.training.beginning import start_file
-from crestgauge.training.config import ScheduleConfig, TrainConfig, as_table, read_config
-from crestgauge.training.files import FileDraw
+from crestgauge.training.config import TrainConfig, as_table, read_config
+from crestgauge.training.drawing import SEED_SPAN, drawing
 from crestgauge.training.losses import total_loss
-from crestgauge.training.metrics import PixelScore
+from crestgauge.training.metrics import pixel_scores
+from crestgauge.training.optimizer import Average, keep_norms, make_optimizer, rate_at, set_rates
 from crestgauge.training.pool import InlineFeeder, Pool, WorkerFeeder, generator_for
+from crestgauge.training.record import CHECKPOINT, RECORD, WEIGHTS, commit, device_name, versions, without_nan
 
-CHECK_SEED = 1_900_000_000
-"""Seeds from here on are for checks; training counts up from ``seed`` * `SEED_SPAN`."""
-SEED_SPAN = 10_000_000
 Judge = Callable[[Labelled], tuple[Tensor, dict[str, Tensor]]]
-CHECKPOINT, WEIGHTS, RECORD = "checkpoint.pt", "weights.pt", "record.json"
 BAD_STEPS_ALLOWED = 20
 """Steps in a row whose loss or gradient is not finite before the run gives up."""
 
@@ -87,31 +80,6 @@ def train(
     finally:
         run.feeder.close()
     return run.finish()
-
-
-def drawing(config: TrainConfig) -> Draw:
-    """
-    The generator's drawing function with the options of ``config``, or photographs in between; can be
-    pickled.
-
-    ``draw.photos`` names a folder of labelled photographs, ``draw.photo_share`` the share of batches that
-    comes from it.
-    """
-    options = dict(config.draw)
-    folder, share = options.pop("photos", None), float(options.pop("photo_share", 1.0))
-    drawn = partial(_draw, role=config.role, options=options)
-    return drawn if folder is None else FileDraw(Path(folder), config.role, share, drawn)
-
-
-def _draw(seed: int, count: int, device: torch.device, *, role: str, options: dict[str, Any]) -> Drawn:
-    from crestgauge.synthetic_data.draw import draw_batch
-    from crestgauge.synthetic_data.options import COARSE, FINE
-
-    plain: dict[str, Any] = {
-        name: tuple(value) if isinstance(value, list) else value for name, value in options.items()
-    }
-    chosen: Drawn = draw_batch(seed, count, replace(FINE if role == "fine" else COARSE, **plain), device)
-    return chosen
 
 
 class Run:
@@ -384,35 +352,6 @@ def _resolved(config: TrainConfig) -> NetworkConfig:
     return replace(config.network, start=str(start_file(find_set(SHIPPED), config.role)))
 
 
-def pixel_scores(
-    network: JawNetwork, draw: Draw, pictures: int, device: torch.device, *, first_seed: int = CHECK_SEED
-) -> dict[str, float]:
-    """
-    Pixel metrics of ``network`` on pictures that training never draws, at most 8 at a time.
-
-    Parameters
-    ----------
-    network : JawNetwork
-        On ``device``.
-    draw : Draw
-    pictures : int
-    device : torch.device
-    first_seed : int
-        Batch k is drawn with this + k.
-    """
-    activated = Activated(network).eval()
-    score = PixelScore()
-    size = min(8, pictures)
-    for number in range(-(-pictures // size)):
-        with torch.inference_mode():
-            truth = as_labelled(draw(first_seed + number, size, device))
-            image = truth.image.float().contiguous(memory_format=torch.channels_last)
-            with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
-                maps = activated(image).float()
-            score.add(maps, truth)
-    return score.values()
-
-
 def compiled(judge: Judge, backend: str) -> Judge:
     """
     ``judge`` compiled by a backend of ``torch.compile``, or as it is: a GPU otherwise waits for Python to
@@ -439,120 +378,3 @@ def out_of_memory(error: BaseException) -> bool:
 def take(truth: Labelled, index: Tensor) -> Labelled:
     """Pictures ``index`` of a batch."""
     return Labelled(**{f.name: getattr(truth, f.name)[index] for f in fields(Labelled)})
-
-
-def keep_norms(network: nn.Module) -> None:
-    """Batch norms use the statistics that they have: those of a few pictures would be too rough."""
-    for module in network.modules():
-        if isinstance(module, nn.BatchNorm2d):
-            module.eval()
-
-
-class Average:
-    """Running mean of the weights; batch statistics are averaged the same way."""
-
-    def __init__(self, network: JawNetwork, decay: float) -> None:
-        self.decay = decay
-        self.network = JawNetwork(network.config)
-        self.network.load_state_dict(network.state_dict())
-        self.network.to(next(network.parameters()).device).to(memory_format=torch.channels_last)
-        self.network.requires_grad_(False).eval()
-
-    @torch.no_grad()
-    def update(self, network: JawNetwork, step: int) -> None:
-        """Move towards ``network``; faster in the first steps, so that the start is forgotten."""
-        decay = min(self.decay, (1 + step) / (10 + step))
-        pairs = zip(self.network.state_dict().values(), network.state_dict().values(), strict=True)
-        floating = [(mine, other) for mine, other in pairs if mine.is_floating_point()]
-        torch._foreach_lerp_([mine for mine, _ in floating], [other for _, other in floating], 1 - decay)
-
-
-def make_optimizer(network: JawNetwork, schedule: ScheduleConfig) -> torch.optim.AdamW:
-    """AdamW with four groups: encoder or not, decayed (weights) or not (norms and offsets)."""
-    encoder = {id(p) for p in network.encoder_parameters()}
-    groups = []
-    for is_encoder in (True, False):
-        for decays in (True, False):
-            chosen = [
-                p for p in network.parameters() if (id(p) in encoder) is is_encoder and (p.ndim > 1) is decays
-            ]
-            groups.append(
-                {
-                    "params": chosen,
-                    "encoder": is_encoder,
-                    "weight_decay": schedule.weight_decay if decays else 0.0,
-                }
-            )
-    return torch.optim.AdamW(groups, lr=schedule.rate, betas=(0.9, 0.99))
-
-
-def set_rates(optimizer: torch.optim.Optimizer, rate: float, *, encoder_factor: float) -> None:
-    """Learning rates of the groups of `make_optimizer`."""
-    for group in optimizer.param_groups:
-        group["lr"] = rate * encoder_factor if group["encoder"] else rate
-
-
-def rate_at(share: float, schedule: ScheduleConfig) -> float:
-    """
-    Learning rate at ``share`` of the run: straight up, then half a cosine down to ``final_share`` of the
-    highest.
-    """
-    if share < schedule.warmup_share:
-        return schedule.rate * (0.05 + 0.95 * share / schedule.warmup_share)
-    down = (share - schedule.warmup_share) / (1 - schedule.warmup_share)
-    low = schedule.rate * schedule.final_share
-    return low + (schedule.rate - low) * 0.5 * (1 + math.cos(math.pi * min(down, 1.0)))
-
-
-def without_nan(value: Any) -> Any:
-    """The same tables with None for every number that JSON has no word for."""
-    if isinstance(value, dict):
-        return {key: without_nan(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [without_nan(item) for item in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
-def commit() -> str | None:
-    """
-    Commit of the code, with "+" if files were changed since.
-
-    Outside a git checkout, what the environment variable CRESTGAUGE_COMMIT says, or None.
-    """
-
-    def git(*arguments: str) -> str | None:
-        try:
-            done = subprocess.run(
-                ["git", *arguments],
-                cwd=Path(__file__).parent,
-                capture_output=True,
-                text=True,
-                timeout=10,
-                check=True,
-            )
-        except (OSError, subprocess.SubprocessError):
-            return None
-        return done.stdout.strip()
-
-    head = git("rev-parse", "HEAD")
-    if head is None:
-        return os.environ.get("CRESTGAUGE_COMMIT")
-    return head + ("+" if git("status", "--porcelain", "-uno") else "")
-
-
-def versions() -> dict[str, str]:
-    """Versions that a result may depend on."""
-    import segmentation_models_pytorch
-    import timm
-
-    return {
-        "python": platform.python_version(),
-        "torch": torch.__version__,
-        "timm": timm.__version__,
-        "segmentation_models_pytorch": segmentation_models_pytorch.__version__,
-    }
-
-
-def device_name(device: torch.device) -> str:
-    """What the run ran on, in words."""
-    return torch.cuda.get_device_name(device) if device.type == "cuda" else f"cpu ({platform.machine()})"

@@ -22,9 +22,12 @@ import torch
 from crestgauge.inference.errors import InputError
 from crestgauge.training.batch import Draw
 from crestgauge.training.config import TrainConfig, read_config
+from crestgauge.training.drawing import drawing
 from crestgauge.training.evaluate import EvaluateConfig, device_names, draw_photos, evaluate_folder
 from crestgauge.training.export import copy_default, export, load_run
-from crestgauge.training.fit import RECORD, drawing, pixel_scores, train, without_nan
+from crestgauge.training.fit import train
+from crestgauge.training.metrics import pixel_scores
+from crestgauge.training.record import RECORD, without_nan
 from crestgauge.training.stored import StoredDraw
 
 PIXEL_METRICS = ("iou_enamel_band", "iou_dentine", "iou_infundibulum", "tooth_right", "lingual_right")
@@ -82,6 +85,16 @@ class _Plan:
     hold_out: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Training:
+    """What all runs share: folder, settings, wall-clock time of each [s], and where pictures come from."""
+
+    out: Path
+    base: TrainConfig
+    seconds: float | None
+    draw_for: Callable[[TrainConfig], Draw]
+
+
 def study(
     out: Path,
     config: HoldoutConfig,
@@ -119,7 +132,8 @@ def study(
         plans.append(_Plan(name="without", hold_out=every))
     else:
         plans += [_Plan(name=f"without-{_plain(c)}", hold_out=parts) for c, parts in apart.items()]
-    _train_all(out, base, plans, named, config.seconds, draw_for, log)
+    training = _Training(out=out, base=base, seconds=config.seconds, draw_for=draw_for)
+    _train_all(training, plans, named, log)
     results: dict[str, Any] = {}
     for condition, parts in apart.items():
         name = _plain(condition)
@@ -141,7 +155,7 @@ def study(
         log(
             f"{condition}: "
             + ", ".join(
-                f"{key.removeprefix('iou_')} {_number(row['seen'][key])} -> {_number(row['unseen'][key])}"
+                f"{key.removeprefix('iou_')} {number_of(row['seen'][key])} -> {number_of(row['unseen'][key])}"
                 for key in PIXEL_METRICS
             )
         )
@@ -170,26 +184,21 @@ def _used(run: Path) -> dict[str, Any]:
 
 
 def _train_all(
-    out: Path,
-    base: TrainConfig,
-    plans: Sequence[_Plan],
-    devices: tuple[str, ...],
-    seconds: float | None,
-    draw_for: Callable[[TrainConfig], Draw],
-    log: Callable[[str], None],
+    training: _Training, plans: Sequence[_Plan], devices: tuple[str, ...], log: Callable[[str], None]
 ) -> None:
     """Runs in turn on one device, or side by side in a process for each device."""
+    out = training.out
     left = [plan for plan in plans if not (out / plan.name / RECORD).is_file()]
     if len(devices) == 1 or len(left) < 2:
         for plan in left:
-            _train_one(out, base, plan, devices[0], seconds, draw_for, log)
+            _train_one(training, plan, devices[0], log)
         return
     context = multiprocessing.get_context("spawn")
     processes = []
     for k, device in enumerate(devices):
         share = left[k :: len(devices)]
         if share:  # no daemons: each of them starts drawing processes of its own
-            process = context.Process(target=_train_share, args=(out, base, share, device, seconds, draw_for))
+            process = context.Process(target=_train_share, args=(training, share, device))
             process.start()
             processes.append(process)
     for process in processes:
@@ -202,34 +211,21 @@ def _train_all(
         )
 
 
-def _train_share(
-    out: Path,
-    base: TrainConfig,
-    plans: Sequence[_Plan],
-    device: str,
-    seconds: float | None,
-    draw_for: Callable[[TrainConfig], Draw],
-) -> None:
+def _train_share(training: _Training, plans: Sequence[_Plan], device: str) -> None:
     for plan in plans:
-        _train_one(out, base, plan, device, seconds, draw_for, _say)
+        _train_one(training, plan, device, _say)
 
 
 def _say(line: str) -> None:
     print(line, flush=True)
 
 
-def _train_one(
-    out: Path,
-    base: TrainConfig,
-    plan: _Plan,
-    device: str,
-    seconds: float | None,
-    draw_for: Callable[[TrainConfig], Draw],
-    log: Callable[[str], None],
-) -> None:
+def _train_one(training: _Training, plan: _Plan, device: str, log: Callable[[str], None]) -> None:
+    base = training.base
     draw = {**base.draw, **({"hold_out": list(plan.hold_out)} if plan.hold_out else {})}
     settings = replace(base, name=f"{base.name}-{plan.name}", draw=draw)
-    train(settings, out / plan.name, device, seconds, draw=draw_for(settings), log=log)
+    out, draw_pictures = training.out / plan.name, training.draw_for(settings)
+    train(settings, out, device, training.seconds, draw=draw_pictures, log=log)
 
 
 def _draw_photos(
@@ -279,7 +275,7 @@ def table(record: dict[str, Any]) -> str:
         "|" + "---|" * (len(keys) + 1),
     ]
     for condition, row in rows.items():
-        cells = (f"{_number(row['seen'].get(key))} -> {_number(row['unseen'].get(key))}" for key in keys)
+        cells = (f"{number_of(row['seen'].get(key))} -> {number_of(row['unseen'].get(key))}" for key in keys)
         lines.append(f"| {condition} | " + " | ".join(cells) + " |")
     lines += ["", "| run | left out | steps | pictures drawn | used | seconds |", "|" + "---|" * 6]
     lines += [
@@ -290,7 +286,8 @@ def table(record: dict[str, Any]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _number(value: float | None) -> str:
+def number_of(value: float | None) -> str:
+    """A metric in a table; a dash for none."""
     return "-" if value is None or value != value else f"{value:.3f}"
 
 

@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 from crestgauge.inference.build import round_evidence
 from crestgauge.inference.criteria import Criteria, load_criteria
 from crestgauge.inference.maps import CROP_SIZE, LabelMaps, RowFrame
-from crestgauge.inference.measure import MeasureOptions, measure_row, to_evidence
+from crestgauge.inference.measure import measure_row, to_evidence
 from crestgauge.inference.measured import CrestFlag, MeasuredRow, MeasuredTooth
-from crestgauge.inference.row import CROP_PX_PER_MM
+from crestgauge.inference.nominal import CROP_PX_PER_MM
+from crestgauge.inference.row_context import MeasureOptions
 from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.model.labels import CHANNELS, N_CHANNELS, N_TEETH, Material
 from crestgauge.training.batch import IGNORE

@@ -27,14 +27,17 @@ from crestgauge.inference.labels.rereading import look_in
 from crestgauge.inference.look_bias import LookBias, LookLaw, own_law
 from crestgauge.inference.looks import OF_THE_PICTURE
 from crestgauge.inference.maps import RowFrame
-from crestgauge.inference.measure import MeasureOptions, measure_row
+from crestgauge.inference.measure import measure_row
 from crestgauge.inference.networks import Network
 from crestgauge.inference.pipeline import Reader, ReadOptions
+from crestgauge.inference.row_context import MeasureOptions
 from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.model.local import LOOK_FILE, MANIFEST, WeightsSet
 from crestgauge.model.weights import load_manifest
 from crestgauge.training.batch import Packed
-from crestgauge.training.own_look import CrownLook, restyled
+from crestgauge.training.files import read_view
+from crestgauge.training.own import OwnPhoto
+from crestgauge.training.own_look import CrownLook, looks_of_views, restyled
 
 MOST_PHOTOS: Final = 40
 """Own photos whose look is measured; more say hardly more of seven means and spreads."""
@@ -68,6 +71,14 @@ class Moves:
     elsewhere: Move = (0.0, 0.0)
     here: Move = (0.0, 0.0)
     look: Move = (0.0, 0.0)
+
+
+def own_looks(photos: Sequence[OwnPhoto]) -> list[CrownLook]:
+    """Looks of the crowns of own photos, of at most `MOST_PHOTOS` evenly chosen ones."""
+    usable = [photo for photo in photos if photo.usable]
+    step = max(1.0, len(usable) / MOST_PHOTOS)
+    chosen = [usable[int(k * step)] for k in range(min(len(usable), MOST_PHOTOS))]
+    return looks_of_views([read_view(photo.paths, "fine") for photo in chosen])
 
 
 def moved_on_drawn(

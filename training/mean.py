@@ -24,7 +24,7 @@ from crestgauge.inference.errors import InputError
 from crestgauge.model.local import SHIPPED, find_set
 from crestgauge.model.weights import Role
 from crestgauge.training.beginning import start_file
-from crestgauge.training.fit import RECORD, WEIGHTS
+from crestgauge.training.record import RECORD, WEIGHTS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,7 +11,9 @@ import torch
 from torch import Tensor
 
 from crestgauge.model.labels import CHANNELS, N_TEETH, Material
-from crestgauge.training.batch import IGNORE, Labelled
+from crestgauge.model.network import Activated, JawNetwork
+from crestgauge.training.batch import IGNORE, Draw, Labelled, as_labelled
+from crestgauge.training.drawing import CHECK_SEED
 
 
 def confusion(predicted: Tensor, truth: Tensor, classes: int) -> Tensor:
@@ -94,6 +96,35 @@ class PixelScore:
         result["tilt_pull_rms"] = _mean(self.pulls) ** 0.5
         result["blur_log2_mean"] = _mean(self.blur)
         return result
+
+
+def pixel_scores(
+    network: JawNetwork, draw: Draw, pictures: int, device: torch.device, *, first_seed: int = CHECK_SEED
+) -> dict[str, float]:
+    """
+    Pixel metrics of ``network`` on pictures that training never draws, at most 8 at a time.
+
+    Parameters
+    ----------
+    network : JawNetwork
+        On ``device``.
+    draw : Draw
+    pictures : int
+    device : torch.device
+    first_seed : int
+        Batch k is drawn with this + k.
+    """
+    activated = Activated(network).eval()
+    score = PixelScore()
+    size = min(8, pictures)
+    for number in range(-(-pictures // size)):
+        with torch.inference_mode():
+            truth = as_labelled(draw(first_seed + number, size, device))
+            image = truth.image.float().contiguous(memory_format=torch.channels_last)
+            with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
+                maps = activated(image).float()
+            score.add(maps, truth)
+    return score.values()
 
 
 def _median(values: list[Tensor]) -> float:

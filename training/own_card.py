@@ -8,11 +8,14 @@ import json
 from importlib.resources import files
 from pathlib import Path
 from string import Template
-from typing import Any
+from typing import Any, Final
 
 from crestgauge.inference.errors import WeightsError
 from crestgauge.model.local import GATES, MANIFEST
 from crestgauge.model.weights import load_manifest
+from crestgauge.training.recalibrate import EXPLAINED
+
+BIASES: Final = ("dentine_bias_px", "enamel_bias_px")
 
 CARD = "MODEL_CARD.md"
 
@@ -26,8 +29,6 @@ def write_own_card(folder: Path) -> Path:
     WeightsError
         If plan, record or calibration cannot be read.
     """
-    from crestgauge.training.finish import calibration_words
-
     manifest = load_manifest(folder / MANIFEST)
     entry, plan = manifest.find("fine"), _read(folder / "plan.json")
     lines = training_lines(_read(folder / entry.trained_by))
@@ -94,3 +95,38 @@ def _read(path: Path) -> dict[str, Any]:
             f"{path}: cannot be read ({error}); it belongs to the set. Copy it again."
         ) from error
     return found
+
+
+def calibration_words(calibration: dict[str, Any]) -> str:
+    """What was done about the uncertainties, in a sentence."""
+    held = calibration["coverage_left_out"]
+    ways = {
+        "edge model": "fitted anew",
+        "conformal": f"multiplied by {calibration['factor'] or 1:.2f}",
+        "widened only": f"multiplied by {calibration['factor'] or 1:.2f} (too few animals to narrow them)",
+        EXPLAINED: "left as they were: errors of the labels explain those of the readings",
+        "kept": "left as they were: too few crests to judge them by",
+    }
+    words = f"Stated uncertainties were {ways[calibration['method']]}"
+    words += f" ({calibration['crests']} crests of {calibration['animals']} animals kept back)"
+    if held["share"] is not None:
+        words += (
+            f"; 95 % intervals hold {100 * held['share']:.0f} % of crests of animals left out "
+            f"({100 * held['low']:.0f} to {100 * held['high']:.0f} %)"
+        )
+    return words + ". " + bias_words(calibration)
+
+
+def bias_words(calibration: dict[str, Any]) -> str:
+    """What is taken off widths, here and elsewhere."""
+    own, other = calibration["model"], calibration.get("elsewhere")
+    here, there = (
+        " and ".join(f"{each[key]:+.2f} px of {key.split('_')[0]}" for key in BIASES)
+        for each in (own, other or own)
+    )
+    if other is None:
+        return f"Taken off measured widths, in crop pixels: {here}."
+    return (
+        f"Taken off measured widths, in crop pixels: {here} on photos that look like these, {there} on all "
+        "others."
+    )

@@ -33,9 +33,9 @@ from crestgauge.inference.calibrate import EdgeSample, coverage, fit_edge_model,
 from crestgauge.inference.compare.paired import bootstrap_interval
 from crestgauge.inference.conformal import K95, coverage_left_out, fit_scale
 from crestgauge.inference.edge_file import load_edge_model, write_edge_model
-from crestgauge.inference.measure import MeasureOptions
+from crestgauge.inference.nominal import CROP_PX_PER_MM
 from crestgauge.inference.pipeline import ReadOptions
-from crestgauge.inference.row import CROP_PX_PER_MM
+from crestgauge.inference.row_context import MeasureOptions
 from crestgauge.inference.uncertainty import EdgeModel
 from crestgauge.model.local import EDGE_FILE, MANIFEST, WeightsSet
 from crestgauge.training.evaluate import read_pairs

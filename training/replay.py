@@ -59,23 +59,25 @@ def drawn_pictures(
     parts = [kept] if kept is not None else []
     done = 0 if kept is None else len(kept)
     if done >= count:
-        return kept.take(torch.arange(count)) if kept is not None else _join([])
+        return kept.take(torch.arange(count)) if kept is not None else join_pictures([])
     path.parent.mkdir(parents=True, exist_ok=True)
     for number in range(done, count):
         with torch.inference_mode():
             parts.append(pack(draw(REPLAY_SEED + number, 1, device)).to(torch.device("cpu")))
         tell(number + 1, count)
         if (number + 1 - done) % max(together, SAVE_EVERY) == 0 or number + 1 == count:
-            parts = [_join(parts)]
-            _save(parts[0], path)
+            parts = [join_pictures(parts)]
+            save_pictures(parts[0], path)
     return parts[0]
 
 
-def _join(parts: list[Packed]) -> Packed:
+def join_pictures(parts: list[Packed]) -> Packed:
+    """All pictures of several sets, in order."""
     return Packed(**{f.name: torch.cat([getattr(part, f.name) for part in parts]) for f in fields(Packed)})
 
 
-def _save(packed: Packed, path: Path) -> None:
+def save_pictures(packed: Packed, path: Path) -> None:
+    """Write a set under another name first, so that a kill leaves the old one whole."""
     part = path.with_name(path.name + ".part")
     torch.save({f.name: getattr(packed, f.name).clone() for f in fields(Packed)}, part)
     part.replace(path)

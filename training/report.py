@@ -46,41 +46,11 @@ def markdown(summary: Record) -> str:
             [(what, percent(summary[key]), interval(summary[key]), aim) for what, key, aim in AIMS],
         ),
         "",
-        *_table(
-            (f"crests with bands of at least {WIDE_BAND_PX:g} px", "result", "aim"),
-            [
-                ("crests", str(summary["wide_crests"]), ""),
-                ("of these measured", percent(summary["wide_crests_measured"]), ""),
-                ("ratio, median relative error", _percent(summary["ratio_error_median"]), "at most 5 %"),
-                ("ratio, 95th percentile", _percent(summary["ratio_error_95"]), "at most 20 %"),
-                ("ratio, median signed error", _percent(summary["ratio_bias_median"]), ""),
-                ("95 % intervals that hold the truth", percent(summary["coverage_wide"]), "92-98 %"),
-                ("the same over all crests", percent(summary["coverage_all"]), ""),
-                (
-                    "tilt error, median / 95th percentile",
-                    " / ".join(_number(summary[f"tilt_error_deg_{q}"]) for q in ("median", "95")) + " deg",
-                    "",
-                ),
-            ],
-        ),
+        *_wide_crests(summary),
         "",
         "## Photographs spoilt on purpose",
         "",
-        *_table(
-            ("spoilt", "refused", "with the right reason", "reasons given"),
-            [
-                (
-                    "all",
-                    with_count(summary["unusable_refused"]),
-                    with_count(summary["unusable_right_reason"]),
-                    "",
-                ),
-                *(
-                    (reason, with_count(v["refused"]), with_count(v["right_reason"]), _counts(v["said"]))
-                    for reason, v in summary["by_reason"].items()
-                ),
-            ],
-        ),
+        *_spoilt(summary),
         "",
         f"Usable photographs were refused for: {_counts(summary['false_refusal_reasons']) or 'none'}.",
         "",
@@ -92,29 +62,71 @@ def markdown(summary: Record) -> str:
     for name, values in summary["groups"].items():
         lines += [f"## By {name}", "", *_group(values), ""]
     if "edge_model" in summary:
-        edge = summary["edge_model"]
-        lines += [
-            "## Edge model",
-            "",
-            f"{edge['crests']} crests. 95 % intervals held the truth in {_percent(edge['coverage_before'])} "
-            f"before, in {_percent(edge['coverage_other_half'])} of the half that a new model was not fitted "
-            f"to, and in {_percent(edge['coverage_after'])} after a fit to all. As far as the tails of the "
-            "errors show it, stated uncertainties are off crest by crest by a factor of "
-            f"{math.exp(edge['untold_spread']):.2f} (1 standard deviation): so much is left for a number "
-            "that tells hard crests from easy ones.",
-            "",
-        ]
+        lines += ["## Edge model", "", _edge_model(summary["edge_model"]), ""]
     return "\n".join(lines)
+
+
+def _wide_crests(summary: Record) -> list[str]:
+    """Table of what was measured on crests with wide bands."""
+    return _table(
+        (f"crests with bands of at least {WIDE_BAND_PX:g} px", "result", "aim"),
+        [
+            ("crests", str(summary["wide_crests"]), ""),
+            ("of these measured", percent(summary["wide_crests_measured"]), ""),
+            ("ratio, median relative error", percent_of(summary["ratio_error_median"]), "at most 5 %"),
+            ("ratio, 95th percentile", percent_of(summary["ratio_error_95"]), "at most 20 %"),
+            ("ratio, median signed error", percent_of(summary["ratio_bias_median"]), ""),
+            ("95 % intervals that hold the truth", percent(summary["coverage_wide"]), "92-98 %"),
+            ("the same over all crests", percent(summary["coverage_all"]), ""),
+            (
+                "tilt error, median / 95th percentile",
+                " / ".join(_number(summary[f"tilt_error_deg_{q}"]) for q in ("median", "95")) + " deg",
+                "",
+            ),
+        ],
+    )
+
+
+def _spoilt(summary: Record) -> list[str]:
+    """Table of the photographs that ought to be refused."""
+    return _table(
+        ("spoilt", "refused", "with the right reason", "reasons given"),
+        [
+            (
+                "all",
+                with_count(summary["unusable_refused"]),
+                with_count(summary["unusable_right_reason"]),
+                "",
+            ),
+            *(
+                (reason, with_count(v["refused"]), with_count(v["right_reason"]), _counts(v["said"]))
+                for reason, v in summary["by_reason"].items()
+            ),
+        ],
+    )
+
+
+def _edge_model(edge: Record) -> str:
+    """What a fit of the edge model to these crests found."""
+    return (
+        f"{edge['crests']} crests. 95 % intervals held the truth in "
+        f"{percent_of(edge['coverage_before'])} before, in {percent_of(edge['coverage_other_half'])} of "
+        "the half that a new model was not fitted to, and in "
+        f"{percent_of(edge['coverage_after'])} after a fit to all. As far as the tails of the "
+        "errors show it, stated uncertainties are off crest by crest by a factor of "
+        f"{math.exp(edge['untold_spread']):.2f} (1 standard deviation): so much is left for a number "
+        "that tells hard crests from easy ones."
+    )
 
 
 def percent(share: Record | None) -> str:
     """A share of `crestgauge.training.score.share` in percent; a dash for none."""
-    return "-" if share is None else _percent(share["share"])
+    return "-" if share is None else percent_of(share["share"])
 
 
 def with_count(share: Record | None) -> str:
     """A share with the counts that it comes from."""
-    return "-" if share is None else f"{_percent(share['share'])} ({share['count']} of {share['of']})"
+    return "-" if share is None else f"{percent_of(share['share'])} ({share['count']} of {share['of']})"
 
 
 def interval(share: Record | None) -> str:
@@ -147,7 +159,7 @@ def _group(values: Record) -> list[str]:
                 percent(v["within_one"]),
                 percent(v["borderline"]),
                 percent(v["refused"]),
-                _percent(v["ratio_error_median"]),
+                percent_of(v["ratio_error_median"]),
                 percent(v["coverage_wide"]),
                 percent(v["side_right"]),
                 percent(v["teeth_numbered_right"]),
@@ -171,7 +183,8 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
     ]
 
 
-def _percent(value: float | None) -> str:
+def percent_of(value: float | None) -> str:
+    """A share in percent; a dash for none."""
     return "-" if value is None else f"{100 * value:.1f} %"
 
 

@@ -26,11 +26,14 @@ import torch
 from crestgauge.inference.errors import InputError
 from crestgauge.training.batch import Draw, Labelled
 from crestgauge.training.config import TrainConfig, read_config
+from crestgauge.training.drawing import CHECK_SEED, SEED_SPAN, drawing
 from crestgauge.training.evaluate import device_names
 from crestgauge.training.export import load_run
 from crestgauge.training.files import as_batch, list_photos, read_view
-from crestgauge.training.fit import CHECK_SEED, RECORD, SEED_SPAN, drawing, pixel_scores, train, without_nan
-from crestgauge.training.holdout import PIXEL_METRICS
+from crestgauge.training.fit import train
+from crestgauge.training.holdout import PIXEL_METRICS, number_of
+from crestgauge.training.metrics import pixel_scores
+from crestgauge.training.record import RECORD, without_nan
 from crestgauge.training.stored import StoredDraw, draw_ahead
 
 RESULT, PAGE = "starts.json", "starts.md"
@@ -241,7 +244,7 @@ def _say(line: str) -> None:
 
 def _line(result: Mapping[str, Any], name: str) -> str:
     scores = result["arms"][name]["scores"]
-    return ", ".join(f"{what} {_number(held['iou_enamel_band'])}" for what, held in scores.items())
+    return ", ".join(f"{what} {number_of(held['iou_enamel_band'])}" for what, held in scores.items())
 
 
 def mean_held_out(result: Mapping[str, Any], name: str, metric: str) -> float | None:
@@ -264,22 +267,18 @@ def page(result: Mapping[str, Any]) -> str:
         "|---" * (3 + len(PIXEL_METRICS)) + "|",
     ]
     for name, arm in arms.items():
-        cells = [_number(mean_held_out(result, name, key)) for key in PIXEL_METRICS]
+        cells = [number_of(mean_held_out(result, name, key)) for key in PIXEL_METRICS]
         size = f"{arm['parameters'] / 1e6:.1f} M"
         lines.append(f"| {name} | {arm['steps']} | {size} | " + " | ".join(cells) + " |")
     lines += ["", "Enamel band / dentine (overlap), one column for each kind of picture:", ""]
     lines += ["| arm | " + " | ".join(whats) + " |", "|---" * (1 + len(whats)) + "|"]
     for name, arm in arms.items():
         cells = [
-            " / ".join(_number(arm["scores"][what][key]) for key in ("iou_enamel_band", "iou_dentine"))
+            " / ".join(number_of(arm["scores"][what][key]) for key in ("iou_enamel_band", "iou_dentine"))
             for what in whats
         ]
         lines.append(f"| {name} | " + " | ".join(cells) + " |")
     return "\n".join(lines) + "\n"
-
-
-def _number(value: float | None) -> str:
-    return "-" if value is None or value != value else f"{value:.3f}"
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

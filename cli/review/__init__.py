@@ -1,7 +1,7 @@
 """
 The review page: where a person confirms, corrects and calls.
 
-What a template gets: ``page`` (an object of `crestgauge.inference.confirm.views`), ``csrf`` (token of the
+What a template gets: ``page`` (a `crestgauge.inference.confirm.views.Page`), ``csrf`` (token of the
 session), ``reader`` (name or ""), ``mode`` ("open" or "blind"); where there is something to say, ``notice``
 or ``error`` (one sentence); on the jaw page ``message`` (prepared request for another photo) where a retake
 can be called; on the page of a picture that is being read ``job`` with ``state`` ("waiting", "reading",

@@ -17,8 +17,10 @@ from urllib.parse import urlencode
 import numpy as np
 
 from crestgauge.inference.confirm.geometry import LevelView
+from crestgauge.inference.confirm.jaw_pages import CrestView
 from crestgauge.inference.confirm.profiles import CrestProfile
-from crestgauge.inference.confirm.views import Axis, BlindQueuePage, CrestView, Interval, QueuePage
+from crestgauge.inference.confirm.queue_pages import BlindQueuePage, QueuePage
+from crestgauge.inference.confirm.views import Axis, Interval
 from crestgauge.inference.reading import Point
 
 PLOT_WIDTH: Final = 1000.0

@@ -34,9 +34,9 @@ from crestgauge.cli.review.web import (
 )
 from crestgauge.inference.confirm.calls import CallInput, Filed, file_call, file_corrections
 from crestgauge.inference.confirm.corrections import Corrections
+from crestgauge.inference.confirm.jaw_pages import BlindJawPage, JawPage
 from crestgauge.inference.confirm.lookups import newest_reading
-from crestgauge.inference.confirm.pages import jaw_page, retake_message_page
-from crestgauge.inference.confirm.views import BlindJawPage, JawPage
+from crestgauge.inference.confirm.pages import JawOptions, jaw_page, retake_message_page
 from crestgauge.inference.errors import CrestgaugeError, InputError, PhotoError
 
 MOST_ID = 2**63 - 1
@@ -87,10 +87,7 @@ def build_page(
         site.criteria,
         viewer,
         photo_id,
-        profiles=profiles,
-        draft=draft,
-        index=site.index,
-        ask=ask_of(session.ask),
+        JawOptions(profiles=profiles, draft=draft, index=site.index, ask=ask_of(session.ask)),
     )
     if viewer.blind and isinstance(page, JawPage):  # they have called: now everything is shown
         profiles = site.photos.profiles(row["sha256"], row["id"], row["reading"])

@@ -24,9 +24,8 @@ from crestgauge.cli.review.state import Job, JobState, State
 from crestgauge.inference.confirm.photo_files import Stored
 from crestgauge.inference.confirm.station import STAGES
 from crestgauge.inference.errors import LedgerError
-from crestgauge.inference.ledger.readers import standing
 from crestgauge.inference.ledger.store import Ledger
-from crestgauge.inference.ledger.tables import Base
+from crestgauge.inference.ledger.tables import Base, standing
 from crestgauge.inference.screening.outcome import Outcome, keep
 from crestgauge.inference.screening.pool import ReaderFactory, WorkersFailed, read_all
 from crestgauge.inference.screening.sources import Item

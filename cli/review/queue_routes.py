@@ -22,8 +22,9 @@ from crestgauge.cli.review.web import (
     wants_json,
 )
 from crestgauge.inference.confirm.calls import reader as reader_name
-from crestgauge.inference.confirm.pages import queue_page, specimen_page
-from crestgauge.inference.confirm.views import QueueAsk
+from crestgauge.inference.confirm.queue import queue_page
+from crestgauge.inference.confirm.queue_pages import QueueAsk
+from crestgauge.inference.confirm.station import specimen_page
 from crestgauge.inference.errors import CrestgaugeError, InputError
 from crestgauge.inference.ledger.paging import HEAPS
 from crestgauge.inference.ledger.specimen import AGE_CLASSES

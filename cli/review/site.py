@@ -24,9 +24,11 @@ from crestgauge.cli.review.photos import FIRST_WIDTH, Photos, picture_width, wid
 from crestgauge.cli.review.state import Session, State
 from crestgauge.cli.review.uploads import INCOMING, clear_stale
 from crestgauge.inference.confirm.lookups import newest_reading
-from crestgauge.inference.confirm.pages import jaw_page, queue_page
+from crestgauge.inference.confirm.pages import JawOptions, jaw_page
 from crestgauge.inference.confirm.photo_files import PhotoStore, default_folder
-from crestgauge.inference.confirm.views import QueueAsk, Viewer
+from crestgauge.inference.confirm.queue import queue_page
+from crestgauge.inference.confirm.queue_pages import QueueAsk
+from crestgauge.inference.confirm.views import Viewer
 from crestgauge.inference.criteria import Criteria, load_criteria
 from crestgauge.inference.errors import CrestgaugeError, LedgerError
 from crestgauge.inference.ledger.paging import QueueIndex
@@ -165,7 +167,8 @@ class Site:
             page = queue_page(self.ledger, Viewer(), QueueAsk(page_size=1), index=self.index)
             for row in page.rows:
                 self.warm(row.photo_id)
-                shown = jaw_page(self.ledger, self.criteria, Viewer(), row.photo_id, index=self.index)
+                options = JawOptions(index=self.index)
+                shown = jaw_page(self.ledger, self.criteria, Viewer(), row.photo_id, options)
                 self.render("jaw.html", Session(id="", csrf=""), page=shown)
         except CrestgaugeError:
             return  # whoever opens it is told

@@ -26,6 +26,7 @@ from crestgauge.inference.card.layout import (
     tag_corners,
 )
 from crestgauge.inference.errors import InputError
+from crestgauge.inference.homography import inverse, mapped
 
 Pixels = NDArray[np.uint8]
 
@@ -81,15 +82,15 @@ class CardView:
     _inverse: Array = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "_inverse", np.linalg.inv(self.to_photo))
+        object.__setattr__(self, "_inverse", inverse(self.to_photo))
 
     def to_mm(self, points_px: Array) -> Array:
         """Photo points (x, y), shape (N, 2), on the card's plane. [mm]"""
-        return _map(self._inverse, points_px)
+        return mapped(self._inverse, points_px)
 
     def to_px(self, points_mm: Array) -> Array:
         """Points (x, y) of the card's plane, shape (N, 2), in the photo. [px]"""
-        return _map(self.to_photo, points_mm)
+        return mapped(self.to_photo, points_mm)
 
     def tilt_deg(self, point_px: Array | None = None) -> float:
         """
@@ -211,7 +212,7 @@ def find_card(
     good = inliers.ravel().astype(bool)
     matrix, _ = cv2.findHomography(plane[good], seen[good], 0)
     residual = float(
-        np.sqrt(np.mean(np.sum((_map(np.linalg.inv(matrix), seen[good]) - plane[good]) ** 2, axis=1)))
+        np.sqrt(np.mean(np.sum((mapped(np.linalg.inv(matrix), seen[good]) - plane[good]) ** 2, axis=1)))
     )
     if residual > max(MAX_RESIDUAL_MM, MAX_RESIDUAL_PX * TAG_MM / _mean_side(tags)):
         return None
@@ -286,7 +287,7 @@ def _white(pixels: Pixels, matrix: Array) -> tuple[tuple[float, float, float] | 
             np.linspace(patch.x + 0.25 * patch.width, patch.x + 0.75 * patch.width, 9),
             np.linspace(patch.y + 0.25 * patch.height, patch.y + 0.75 * patch.height, 9),
         )
-        spots = np.round(_map(matrix, np.column_stack([x.ravel(), y.ravel()]))).astype(int)
+        spots = np.round(mapped(matrix, np.column_stack([x.ravel(), y.ravel()]))).astype(int)
         inside = (spots >= 0).all(axis=1) & (spots[:, 0] < pixels.shape[1]) & (spots[:, 1] < pixels.shape[0])
         if not inside.all():
             continue
@@ -315,13 +316,6 @@ def _read_id(pixels: Pixels, matrix: Array) -> str | None:
         if points is not None and text.startswith(QR_PREFIX):
             return str(text[len(QR_PREFIX) :])
     return None
-
-
-def _map(matrix: Array, points: Array) -> Array:
-    """Projective map of points (x, y), shape (N, 2)."""
-    points = np.asarray(points, dtype=np.float64)
-    moved = np.column_stack([points, np.ones(len(points))]) @ matrix.T
-    return np.asarray(moved[:, :2] / moved[:, 2:])
 
 
 def _jacobian(matrix: Array, point: Array) -> Array:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from crestgauge.inference.card.camera import Array
 from crestgauge.inference.card.detect import CardView
 from crestgauge.inference.card.layout import SPACE_MM
+from crestgauge.inference.homography import mapped
 
 Pixels = NDArray[np.uint8]
 
@@ -51,8 +52,7 @@ def straightening(card: CardView, size: tuple[int, int]) -> Array:
     turn = lens @ _square_on(card.camera.rotation) @ np.linalg.inv(lens)
     whole = turn @ card.to_photo
     step = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]) + middle_mm
-    moved = np.column_stack([step, np.ones(3)]) @ whole.T
-    moved = moved[:, :2] / moved[:, 2:]
+    moved = mapped(whole, step)
     (a, b), (c, d) = moved[1] - moved[0], moved[2] - moved[0]
     scale = card.px_per_mm(middle) / np.sqrt(abs(a * d - b * c))
     place = np.array(

@@ -20,6 +20,7 @@ from typing import Final
 import numpy as np
 
 from crestgauge.inference.compare.ages import SCALES
+from crestgauge.inference.compare.files import csv_text
 
 LABELS: Final = SCALES["years"].labels
 
@@ -83,12 +84,14 @@ def demo_files(seed: int = 5) -> dict[str, str]:
     calls = [[a["id"], *(readers[name][i] for name in TRUTH)] for i, a in enumerate(animals)]
     _odd_cells(known, calls)
     return {
-        "known.csv": _text(["id", "age", "sex", "area"], known),
-        "readers.csv": _text(["id", *TRUTH], calls),
-        "tool.csv": _text(["id", "age"], [[a["id"], a["key_class"]] for a in animals]),
-        "measured.csv": _text(["id", "tooth", "quantity", "reader", "trial", "value"], _photos(rng, animals)),
-        "gauge.csv": _text(["id", "tooth", "quantity", "reader", "trial", "value"], _gauge(rng, animals)),
-        "callipers.csv": _text(
+        "known.csv": csv_text(["id", "age", "sex", "area"], known),
+        "readers.csv": csv_text(["id", *TRUTH], calls),
+        "tool.csv": csv_text(["id", "age"], [[a["id"], a["key_class"]] for a in animals]),
+        "measured.csv": csv_text(
+            ["id", "tooth", "quantity", "reader", "trial", "value"], _photos(rng, animals)
+        ),
+        "gauge.csv": csv_text(["id", "tooth", "quantity", "reader", "trial", "value"], _gauge(rng, animals)),
+        "callipers.csv": csv_text(
             ["id", "tooth", "quantity", "reader", "trial", "value"], _callipers(rng, animals)
         ),
     }
@@ -169,11 +172,3 @@ def _callipers(rng: np.random.Generator, animals: list[dict[str, str]]) -> list[
             value = f"{ratio + CALLIPER_OFFSET + rng.normal(0, 0.05):.3f}"
             rows.append([animal["id"], "4", "ratio", "callipers", "1", value])
     return rows
-
-
-def _text(header: list[str], rows: list[list[str]]) -> str:
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(header)
-    writer.writerows(rows)
-    return out.getvalue()

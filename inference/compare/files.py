@@ -11,9 +11,10 @@ import csv
 import hashlib
 import io
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from crestgauge.inference.compare.ages import NO_CLASS
 from crestgauge.inference.compare.align import AgeSet, Problem, Row
@@ -401,3 +402,12 @@ def read_photo_ids(path: Path) -> dict[str, str]:
     photo = table.column(None, ("photo", "file"), "photo")
     animal = table.column(None, [c for c in ID_COLUMNS if c != "photo"], "animal's id")
     return {Path(cells[photo]).name: cells[animal] for _, cells in table.rows if cells[animal]}
+
+
+def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    """CSV with line feeds."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows(rows)
+    return out.getvalue()

@@ -14,14 +14,8 @@ from typing import Any, Final
 
 from crestgauge.inference.confirm.corrected import corrected
 from crestgauge.inference.confirm.corrections import Corrections, Part, from_parts, parts_of
-from crestgauge.inference.confirm.views import (
-    BlindJawPage,
-    CallsView,
-    CallView,
-    ChoiceValue,
-    JawPage,
-    Viewer,
-)
+from crestgauge.inference.confirm.jaw_pages import BlindJawPage, JawPage
+from crestgauge.inference.confirm.views import CallsView, CallView, ChoiceValue, Viewer
 from crestgauge.inference.errors import InputError
 from crestgauge.inference.ledger.measurements import (
     Measurement,

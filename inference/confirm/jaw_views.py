@@ -12,22 +12,13 @@ from typing import Any, Final, Literal
 
 from crestgauge.inference.confirm.corrections import BY_PERSON, Corrections
 from crestgauge.inference.confirm.geometry import band_edges, place
+from crestgauge.inference.confirm.jaw_pages import CoarseView, CrestView, LadderStep, ToothView
 from crestgauge.inference.confirm.profiles import CrestProfile
-from crestgauge.inference.confirm.views import (
-    Axis,
-    CoarseView,
-    CrestView,
-    FlagView,
-    Interval,
-    LadderStep,
-    ReasonView,
-    SourceView,
-    ToothView,
-)
+from crestgauge.inference.confirm.views import Axis, FlagView, Interval, ReasonView, SourceView
 from crestgauge.inference.criteria import Criteria, Criterion
 from crestgauge.inference.evidence import Quantity
 from crestgauge.inference.explain import METHOD, ExplainedStep, explain
-from crestgauge.inference.fit import LIMITS as FIT_LIMITS
+from crestgauge.inference.fit_limits import LIMITS as FIT_LIMITS
 from crestgauge.inference.measured import CREST_FLAG_SENTENCES
 from crestgauge.inference.overlay import format_ratio
 from crestgauge.inference.reading import (

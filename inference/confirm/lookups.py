@@ -9,16 +9,15 @@ from typing import Any
 import sqlalchemy as sa
 
 from crestgauge.inference.errors import LedgerError
-from crestgauge.inference.ledger.readers import standing
 from crestgauge.inference.ledger.store import Ledger
-from crestgauge.inference.ledger.tables import Base
+from crestgauge.inference.ledger.tables import Base, standing
 
 _T = Base.metadata.tables
 
 
 def newest_reading(ledger: Ledger, photo_id: int) -> Mapping[str, Any]:
     """
-    The newest reading of a photo: id, reading (JSON text), sha256, specimen_id (or None).
+    The newest reading of a photo: id, photo_id, reading (JSON text), sha256, specimen_id (or None).
 
     Raises
     ------
@@ -27,7 +26,9 @@ def newest_reading(ledger: Ledger, photo_id: int) -> Mapping[str, Any]:
     """
     readings, photos, links = _T["readings"], _T["photos"], _T["photo_links"]
     query = (
-        sa.select(readings.c.id, readings.c.reading, photos.c.sha256, links.c.specimen_id)
+        sa.select(
+            readings.c.id, readings.c.photo_id, readings.c.reading, photos.c.sha256, links.c.specimen_id
+        )
         .join(photos, photos.c.id == readings.c.photo_id)
         .outerjoin(links, sa.and_(links.c.sha256 == photos.c.sha256, standing("photo_links")))
         .where(readings.c.photo_id == photo_id)

@@ -10,18 +10,11 @@ import sqlalchemy as sa
 
 from crestgauge.inference.confirm.calls import calls_view
 from crestgauge.inference.confirm.lookups import animal_photos
-from crestgauge.inference.confirm.views import (
-    CallView,
-    NewJawPage,
-    SiblingView,
-    SpecimenFact,
-    SpecimenPage,
-    Viewer,
-)
+from crestgauge.inference.confirm.station_pages import NewJawPage, SpecimenFact, SpecimenPage
+from crestgauge.inference.confirm.views import CallView, SiblingView, Viewer
 from crestgauge.inference.errors import LedgerError
-from crestgauge.inference.ledger.readers import standing
 from crestgauge.inference.ledger.store import Ledger
-from crestgauge.inference.ledger.tables import Base
+from crestgauge.inference.ledger.tables import Base, standing
 from crestgauge.inference.photo import LIMITS
 
 _T = Base.metadata.tables

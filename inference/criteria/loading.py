@@ -98,7 +98,12 @@ def parse_criteria(raw: bytes, *, name: str) -> Criteria:
         raise CriteriaError(
             f"{name}: not valid TOML ({error}). Correct the file or take the default key."
         ) from error
-    return _criteria(_Table(name, "", document), hashlib.sha256(text.encode()).hexdigest())
+    return check_criteria(document, name=name, sha256=hashlib.sha256(text.encode()).hexdigest())
+
+
+def check_criteria(document: dict[str, Any], *, name: str, sha256: str) -> Criteria:
+    """Check a criteria file that has been parsed; raises as `load_criteria`."""
+    return _criteria(_Table(name, "", document), sha256)
 
 
 class _Table:

@@ -20,7 +20,7 @@ from crestgauge.inference.exchange.coco import STATES, UNKNOWN, LabelledPhoto, T
 from crestgauge.inference.exchange.coco_read import scan_coco
 from crestgauge.inference.exchange.problems import Problem
 from crestgauge.inference.exchange.tables_in import read_rows
-from crestgauge.inference.fit import ADVICE
+from crestgauge.inference.fit_limits import ADVICE
 from crestgauge.inference.labels.label_maps import read_label_map
 from crestgauge.inference.labels.manifest import (
     CLASSES_FILE,

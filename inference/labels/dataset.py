@@ -26,8 +26,8 @@ from numpy.typing import NDArray
 from crestgauge.inference.confirm.clean import SUFFIXES, without_capture_data
 from crestgauge.inference.errors import CrestgaugeError, ExchangeError
 from crestgauge.inference.exchange.coco import UNKNOWN, ToothLabel
+from crestgauge.inference.homography import mapped
 from crestgauge.inference.labels.corrected import Corrected, Intake
-from crestgauge.inference.labels.proposals import mapped
 from crestgauge.inference.photo import Photo, decode_photo, sniff
 from crestgauge.inference.screening.report import write_csv
 from crestgauge.inference.screening.sources import find_photos, read_bytes
@@ -210,6 +210,37 @@ def truth_of(labels: RowLabels, crests: Mapping[int, Sequence[Mapping[str, Any]]
     }
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class About:
+    """
+    What is known of a labelled photo beside its labels.
+
+    Parameters
+    ----------
+    name : str
+        Stem of its files.
+    animal : str
+    kind : str
+        One of `KINDS`: how its labels came about.
+    model : str
+        Weights that proposed them.
+    crests : mapping or None
+        Crests of known ratio by tooth, where they do not follow from the labels.
+    frame : nested sequence, shape (2, 3), or None
+        Photo to level crop, where too few crowns are labelled to tell.
+    unusable : sequence of str
+        Retake reasons, where a person says that the photo cannot be read.
+    """
+
+    name: str
+    animal: str
+    kind: str
+    model: str
+    crests: Mapping[int, Sequence[Mapping[str, Any]]] | None = None
+    frame: Sequence[Sequence[float]] | None = None
+    unusable: Sequence[str] = ()
+
+
 class DatasetWriter:
     """
     A data set in the making, photo by photo.
@@ -238,20 +269,7 @@ class DatasetWriter:
                 f"{folder}: cannot be made ({error.strerror}). Choose another place."
             ) from error
 
-    def add(
-        self,
-        photo: Photo,
-        data: bytes,
-        labels: RowLabels,
-        *,
-        name: str,
-        animal: str,
-        kind: str,
-        model: str,
-        crests: Mapping[int, Sequence[Mapping[str, Any]]] | None = None,
-        frame: Sequence[Sequence[float]] | None = None,
-        unusable: Sequence[str] = (),
-    ) -> Entry:
+    def add(self, photo: Photo, data: bytes, labels: RowLabels, about: About) -> Entry:
         """
         Write one photo with its labels.
 
@@ -259,25 +277,21 @@ class DatasetWriter:
         ----------
         data : bytes
             The photo's file.
-        crests : mapping or None
-            Crests of known ratio by tooth, where they do not follow from the labels.
-        frame : nested sequence, shape (2, 3), or None
-            Photo to level crop, where too few crowns are labelled to tell.
-        unusable : sequence of str
-            Retake reasons, where a person says that the photo cannot be read.
+        about : About
         """
+        name, animal = about.name, about.animal
         plain = without_capture_data(data)
         ending = SUFFIXES[sniff(plain)]
-        said = truth_of(labels, crests or {}) | {
-            **({} if frame is None else {"frame": frame}),
-            "usable": not unusable,
-            "unusable": list(unusable),
+        said = truth_of(labels, about.crests or {}) | {
+            **({} if about.frame is None else {"frame": about.frame}),
+            "usable": not about.unusable,
+            "unusable": list(about.unusable),
             "file": f"{name}{ending}",
             "sha256": photo.sha256,
             "specimen_id": animal,
             "width": photo.width,
             "height": photo.height,
-            "labels": {"kind": kind, "model": model},
+            "labels": {"kind": about.kind, "model": about.model},
         }
         try:
             (self.folder / "photos" / f"{name}{ending}").write_bytes(plain)
@@ -297,9 +311,9 @@ class DatasetWriter:
             photo=f"photos/{name}{ending}",
             sha256=photo.sha256,
             animal=animal,
-            kind=kind,
+            kind=about.kind,
             labelled_share=round(float((labels.material != UNKNOWN).mean()), 5),
-            model=model,
+            model=about.model,
         )
         self.entries.append(entry)
         return entry
@@ -384,10 +398,6 @@ def build_dataset(
             photo,
             data,
             in_photo(each),
-            name=item.name,
-            animal=animal,
-            kind=kind,
-            model=item.model,
-            unusable=each.unusable,
+            About(name=item.name, animal=animal, kind=kind, model=item.model, unusable=each.unusable),
         )
     writer.close()

@@ -24,13 +24,13 @@ from crestgauge.inference.errors import CrestgaugeError
 from crestgauge.inference.exchange.coco import STATES, UNKNOWN, ToothLabel
 from crestgauge.inference.exchange.masks import filled
 from crestgauge.inference.labels.corrected import Intake
-from crestgauge.inference.labels.dataset import DatasetWriter, PhotoFinder, RowLabels
+from crestgauge.inference.labels.dataset import About, DatasetWriter, PhotoFinder, RowLabels
 from crestgauge.inference.ledger.measurements import all_measurements
 from crestgauge.inference.ledger.queries import newest_readings, reading_of
 from crestgauge.inference.ledger.store import Ledger
 from crestgauge.inference.maps import CROP_SIZE
+from crestgauge.inference.nominal import nominal_centres_px
 from crestgauge.inference.reading import CrestReading, Reading, ToothReading
-from crestgauge.inference.row import nominal_centres_px
 from crestgauge.model.labels import Material
 
 STRIP_SHARE: Final = 0.10
@@ -260,11 +260,13 @@ def add_reviewed(
         writer.add(
             *there,
             each.labels,
-            name=stem,
-            animal=animal,
-            kind="review",
-            model=each.reading.versions.model,
-            crests=each.truth["crests"],
-            frame=each.truth["frame"],
+            About(
+                name=stem,
+                animal=animal,
+                kind="review",
+                model=each.reading.versions.model,
+                crests=each.truth["crests"],
+                frame=each.truth["frame"],
+            ),
         )
     writer.close()

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from crestgauge.inference.errors import ExchangeError
 from crestgauge.inference.exchange.coco import STATES, UNKNOWN, CocoBook, LabelledPhoto, ToothLabel
+from crestgauge.inference.homography import mapped
 from crestgauge.inference.labels.label_maps import index_of_classes, write_label_map
 from crestgauge.inference.labels.manifest import (
     CLASSES_FILE,
@@ -183,12 +184,6 @@ def proposed_maps(
         material[specks] = plain[specks]
     tooth[~np.isin(material, [int(m) for m in CROWN_MATERIALS])] = 0
     return material, tooth
-
-
-def mapped(matrix: Floats, points: Floats) -> Floats:
-    """Projective map of points (x, y), shape (N, 2)."""
-    moved = np.column_stack([points, np.ones(len(points))]) @ matrix.T
-    return np.asarray(moved[:, :2] / moved[:, 2:])
 
 
 def _teeth(result: Result, picture_from_turned: Floats, tooth: NDArray[np.uint8]) -> tuple[ToothLabel, ...]:

@@ -16,10 +16,9 @@ from typing import Any, Final, Literal
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
-from crestgauge.inference.ledger.readers import standing
 from crestgauge.inference.ledger.states import NO_CLASS, PhotoCalls
 from crestgauge.inference.ledger.store import Ledger
-from crestgauge.inference.ledger.tables import Base
+from crestgauge.inference.ledger.tables import Base, standing
 
 _T = Base.metadata.tables
 Row = Mapping[str, Any]

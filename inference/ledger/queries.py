@@ -13,7 +13,7 @@ from sqlalchemy.engine import Connection
 
 from crestgauge.inference.errors import LedgerError
 from crestgauge.inference.ledger.store import Ledger
-from crestgauge.inference.ledger.tables import Base
+from crestgauge.inference.ledger.tables import Base, standing
 
 _T = Base.metadata.tables
 Row = Mapping[str, Any]
@@ -34,12 +34,6 @@ def _newest_reading() -> sa.ColumnElement[bool]:
     """True for the last reading of each photo."""
     readings, later = _T["readings"], _T["readings"].alias()
     return ~sa.exists().where(later.c.photo_id == readings.c.photo_id, later.c.id > readings.c.id)
-
-
-def _standing(table: str) -> sa.ColumnElement[bool]:
-    """True for rows of a table that no later row replaces."""
-    rows, later = _T[table], _T[table].alias()
-    return ~sa.exists().where(later.c.replaces == rows.c.id)
 
 
 def queue(
@@ -74,7 +68,7 @@ def queue(
             query = (
                 sa.select(*(readings.c[name] for name in QUEUE_COLUMNS), photos.c.sha256, links.c.specimen_id)
                 .join(photos, photos.c.id == readings.c.photo_id)
-                .outerjoin(links, sa.and_(links.c.sha256 == photos.c.sha256, _standing("photo_links")))
+                .outerjoin(links, sa.and_(links.c.sha256 == photos.c.sha256, standing("photo_links")))
                 .where(readings.c.outcome == outcome, _newest_reading())
                 .order_by(readings.c.doubt.desc(), readings.c.id.desc())
             )
@@ -84,7 +78,7 @@ def queue(
                     ~sa.exists().where(
                         calls.c.photo_id == readings.c.photo_id,
                         calls.c.decision != "withdrawn",
-                        _standing("calls"),
+                        standing("calls"),
                     )
                 )
             if limit is not None:
@@ -172,7 +166,7 @@ def has_failure(
 def specimens(ledger: Ledger) -> list[Row]:
     """Every animal as it stands now, in the order of their ids."""
     table = _T["specimens"]
-    query = sa.select(table).where(_standing("specimens")).order_by(table.c.specimen_id)
+    query = sa.select(table).where(standing("specimens")).order_by(table.c.specimen_id)
     with ledger.reading() as connection:
         return [dict(row) for row in connection.execute(query).mappings()]
 
@@ -197,19 +191,19 @@ def standing_calls(ledger: Ledger) -> list[Row]:
     query = (
         sa.select(calls, photos.c.sha256, animal)
         .outerjoin(photos, photos.c.id == calls.c.photo_id)
-        .outerjoin(links, sa.and_(links.c.sha256 == photos.c.sha256, _standing("photo_links")))
-        .where(calls.c.decision != "withdrawn", _standing("calls"))
+        .outerjoin(links, sa.and_(links.c.sha256 == photos.c.sha256, standing("photo_links")))
+        .where(calls.c.decision != "withdrawn", standing("calls"))
         .order_by(calls.c.id)
     )
     settled = _T["settlements"]
-    third = sa.select(settled.c.photo_id, settled.c.call_id).where(_standing("settlements"))
+    third = sa.select(settled.c.photo_id, settled.c.call_id).where(standing("settlements"))
     with ledger.reading() as connection:
         found = [dict(row) for row in connection.execute(query).mappings()]
         settling = {row[0]: row[1] for row in connection.execute(third.order_by(settled.c.id))}
-    standing = {row["id"] for row in found}
+    ids = {row["id"] for row in found}
     for row in found:
         decided = settling.get(row["photo_id"])
-        row["overruled"] = decided in standing and decided != row["id"]
+        row["overruled"] = decided in ids and decided != row["id"]
     return [*found]
 
 
@@ -220,7 +214,7 @@ def newest_readings(ledger: Ledger, *, whole: bool = False) -> list[Row]:
     query = (
         sa.select(*columns, photos.c.sha256, links.c.specimen_id)
         .join(photos, photos.c.id == readings.c.photo_id)
-        .outerjoin(links, sa.and_(links.c.sha256 == photos.c.sha256, _standing("photo_links")))
+        .outerjoin(links, sa.and_(links.c.sha256 == photos.c.sha256, standing("photo_links")))
         .where(_newest_reading())
         .order_by(readings.c.id)
     )

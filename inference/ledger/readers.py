@@ -7,7 +7,6 @@ Names are compared as they are written; `known_spelling` finds the spelling that
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -16,7 +15,7 @@ from sqlalchemy.exc import IntegrityError
 
 from crestgauge.inference.errors import LedgerError
 from crestgauge.inference.ledger.store import Ledger
-from crestgauge.inference.ledger.tables import Base
+from crestgauge.inference.ledger.tables import Base, standing
 
 _T = Base.metadata.tables
 Row = Mapping[str, Any]
@@ -153,13 +152,6 @@ def add_settlement(
             "replaces": None,
         }
         return ledger.add(connection, "settlements", values)
-
-
-@cache
-def standing(table: str) -> sa.ColumnElement[bool]:
-    """True for rows of a table that no later row replaces."""
-    rows, later = _T[table], _T[table].alias()
-    return ~sa.exists().where(later.c.replaces == rows.c.id)
 
 
 def _there(connection: Connection, table: str, row: int) -> None:

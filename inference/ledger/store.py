@@ -106,7 +106,7 @@ class Ledger:
         if self.url.get_backend_name() == "sqlite":
             self.name = self.url.database or ":memory:"
             _check_file(self.name, create)
-        self.engine = self._readable = _engine(self.url, busy_timeout_s, self.name)
+        self.engine = self._readable = make_engine(self.url, busy_timeout_s, self.name)
         if self.url.get_backend_name() == "postgresql":
             self._readable = self.engine.execution_options(isolation_level="REPEATABLE READ")
         try:
@@ -177,7 +177,7 @@ class Ledger:
 
     def _bring_up(self, create: bool) -> None:
         """Compare the schema's version with ours; migrate under a lock if it is older."""
-        script = ScriptDirectory.from_config(_config(None))
+        script = ScriptDirectory.from_config(migration_config(None))
         head = script.get_current_head()
         with self.engine.connect() as connection:
             found = MigrationContext.configure(connection).get_current_revision()
@@ -196,7 +196,7 @@ class Ledger:
             if self.url.get_backend_name() == "postgresql":
                 connection.execute(sa.text("SELECT pg_advisory_xact_lock(:key)"), {"key": _LOCK_ID})
             if MigrationContext.configure(connection).get_current_revision() != head:
-                command.upgrade(_config(connection), "head")
+                command.upgrade(migration_config(connection), "head")
 
     @contextmanager
     def _told(self) -> Iterator[None]:
@@ -253,7 +253,8 @@ def _check_file(name: str, create: bool) -> None:
         raise LedgerError(f"{name}: its folder does not exist. Make it first, or choose another place.")
 
 
-def _config(connection: Connection | None) -> Config:
+def migration_config(connection: Connection | None) -> Config:
+    """Settings of the migration tool; ``connection`` is None where only the scripts are asked for."""
     config = Config()
     config.set_main_option("script_location", str(Path(migrations.__path__[0])).replace("%", "%%"))
     config.set_main_option("path_separator", "os")
@@ -261,7 +262,15 @@ def _config(connection: Connection | None) -> Config:
     return config
 
 
-def _engine(url: URL, busy_timeout_s: float, name: str) -> Engine:
+def make_engine(url: URL, busy_timeout_s: float, name: str) -> Engine:
+    """
+    Connections to a ledger, on SQLite with the settings that it needs.
+
+    Raises
+    ------
+    LedgerError
+        If the driver is not installed.
+    """
     if url.get_backend_name() == "sqlite":
         engine = sa.create_engine(url, connect_args={"timeout": busy_timeout_s})
         event.listen(engine, "connect", _sqlite_settings)

@@ -8,10 +8,13 @@ once and the corrections form a line. Order is the order of ``id``, never of the
 
 from __future__ import annotations
 
+from functools import cache
+
 from sqlalchemy import (
     BigInteger,
     Boolean,
     CheckConstraint,
+    ColumnElement,
     Float,
     ForeignKey,
     Index,
@@ -19,6 +22,7 @@ from sqlalchemy import (
     MetaData,
     String,
     Text,
+    exists,
     text,
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
@@ -309,3 +313,10 @@ class SettlementRow(Stamped, Base):
         ),
         Index("ix_settlements_photo_id", "photo_id", "id"),
     )
+
+
+@cache
+def standing(table: str) -> ColumnElement[bool]:
+    """True for rows of a table that no later row replaces."""
+    rows, later = Base.metadata.tables[table], Base.metadata.tables[table].alias()
+    return ~exists().where(later.c.replaces == rows.c.id)

@@ -25,11 +25,12 @@ import numpy as np
 
 from crestgauge.inference.build import CrestWidths, Measured, build_reading, round_evidence
 from crestgauge.inference.compare.demo import ReaderModel, call_age
+from crestgauge.inference.compare.files import csv_text
 from crestgauge.inference.criteria import Criteria
 from crestgauge.inference.evidence import CrestEvidence, Quantity, RowEvidence, ToothEvidence
 from crestgauge.inference.reading import INFUNDIBULUM_GONE, PhotoRef, Reading, Retake, Versions
 from crestgauge.inference.rules import propose
-from crestgauge.inference.study.forms import CALL_COLUMNS, CALLIPERS, SPECIMENS, csv_text, forms, reading_of
+from crestgauge.inference.study.forms import CALL_COLUMNS, CALLIPERS, SPECIMENS, forms, reading_of
 from crestgauge.inference.study.plan import Jaw, Plan, PlanOptions, make_plan
 from crestgauge.inference.uncertainty import EdgeModel, two_band_u
 

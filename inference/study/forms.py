@@ -5,12 +5,10 @@ The tables to type results into, as CSV text by file name. Their columns are tho
 
 from __future__ import annotations
 
-import csv
-import io
 import re
-from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
+from crestgauge.inference.compare.files import csv_text
 from crestgauge.inference.exchange.callipers import COLUMNS as CALLIPER_COLUMNS
 from crestgauge.inference.study.plan import LOBES, REPEATS, TEETH, UNKNOWN, Look, Plan
 
@@ -88,12 +86,3 @@ def _calliper_rows(plan: Plan) -> list[list[Any]]:
         for tooth in TEETH
         for lobe in LOBES
     ]
-
-
-def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
-    """CSV with line feeds."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(header)
-    writer.writerows(rows)
-    return out.getvalue()

@@ -99,11 +99,6 @@ def again(name: str) -> str:
     return f"{name}, again"
 
 
-def is_kit(place: str) -> bool:
-    """Is this a folder that `study plan` wrote?"""
-    return (Path(place) / PLAN).is_file()
-
-
 def read_plan(folder: Path) -> Plan:
     """
     The plan in a study's folder.

@@ -11,12 +11,12 @@ from markupsafe import Markup
 
 from crestgauge.inference.compare import svg
 from crestgauge.inference.compare.estimate import Estimate, fixed, format_p
+from crestgauge.inference.compare.files import csv_text
 from crestgauge.inference.compare.gauge import GUIDE
 from crestgauge.inference.compare.measures import Repeatability
 from crestgauge.inference.compare.report import BIOLOGY, CAUTION, plain
 from crestgauge.inference.compare.study import PairResult
 from crestgauge.inference.compare.tables import report_tables
-from crestgauge.inference.study.forms import csv_text
 from crestgauge.inference.study.score import Score, WidthError
 
 SCHEMA: Final = "crestgauge.study-score/1"

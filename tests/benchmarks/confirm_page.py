@@ -20,7 +20,7 @@ from typing import Any
 
 from crestgauge.inference.confirm.corrected import answer, corrected_reading
 from crestgauge.inference.confirm.corrections import Corrections, edges_from_widths
-from crestgauge.inference.confirm.pages import jaw_page
+from crestgauge.inference.confirm.pages import JawOptions, jaw_page
 from crestgauge.inference.confirm.profiles import crest_profiles
 from crestgauge.inference.confirm.views import Viewer
 from crestgauge.inference.ledger.paging import QueueIndex
@@ -81,7 +81,8 @@ def main() -> None:
         index, viewer = QueueIndex(ledger), Viewer(person="A")
 
         def page(draft: Corrections | None = None) -> str:
-            made = jaw_page(ledger, key, viewer, photo_id, profiles=profiles, index=index, draft=draft)
+            options = JawOptions(profiles=profiles, index=index, draft=draft)
+            made = jaw_page(ledger, key, viewer, photo_id, options)
             return json.dumps(made.to_dict())
 
         assert json.loads(page())["age_class"] == reading.age_class

@@ -92,7 +92,7 @@ def settings() -> list[Setting]:
 
 def config_of(setting: Setting, given: argparse.Namespace) -> Any:
     """The settings of a retraining."""
-    from crestgauge.training.retrain import read_retrain_config
+    from crestgauge.training.retrain_config import read_retrain_config
 
     config = read_retrain_config(setting.base)
     config = replace(
@@ -120,15 +120,15 @@ def draw_part(numbers: list[int], device: str, path: str) -> int:
 
     from crestgauge.training.batch import pack
     from crestgauge.training.config import ScheduleConfig, TrainConfig
-    from crestgauge.training.fit import drawing
-    from crestgauge.training.replay import REPLAY_SEED, _join, _save
+    from crestgauge.training.drawing import drawing
+    from crestgauge.training.replay import REPLAY_SEED, join_pictures, save_pictures
 
     draw = drawing(TrainConfig(name="replay", role="fine", schedule=ScheduleConfig(max_steps=1)))
     parts = []
     for number in numbers:
         with torch.inference_mode():
             parts.append(pack(draw(REPLAY_SEED + number, 1, torch.device(device))).to(torch.device("cpu")))
-    _save(_join(parts), Path(path))
+    save_pictures(join_pictures(parts), Path(path))
     return len(numbers)
 
 
@@ -136,7 +136,7 @@ def draw_replay(given: argparse.Namespace, count: int, drawers: int) -> None:
     """The replay set, by several processes, at the place where a retraining looks for it."""
     import torch
 
-    from crestgauge.training.replay import _join, _save, kept_pictures
+    from crestgauge.training.replay import join_pictures, kept_pictures, save_pictures
 
     kind = torch.device(given.device).type
     target = given.work / "weights" / ".drawn" / f"fine-{kind}.pt"
@@ -154,7 +154,7 @@ def draw_replay(given: argparse.Namespace, count: int, drawers: int) -> None:
             done.result()
     parts = [kept_pictures(Path(path)) for path in files]
     places = torch.tensor([number for job in jobs for number in job]).argsort()
-    _save(_join(parts).take(places), target)
+    save_pictures(join_pictures(parts).take(places), target)
 
 
 def draw_photos(given: argparse.Namespace) -> None:
@@ -197,8 +197,8 @@ def read_rows(
     given: argparse.Namespace, which: Any, edge_model: Any | None
 ) -> dict[str, list[dict[str, Any]]]:
     """Scores of all judging photos with a set of weights; ``edge_model`` in place of its own."""
-    from crestgauge.inference.measure import MeasureOptions
     from crestgauge.inference.pipeline import ReadOptions
+    from crestgauge.inference.row_context import MeasureOptions
     from crestgauge.model.local import MANIFEST
     from crestgauge.training.evaluate import read_pairs
 
@@ -242,8 +242,8 @@ def judge_setting(given: argparse.Namespace, setting: Setting) -> dict[str, Any]
 
     from crestgauge.inference.edge_file import load_edge_model
     from crestgauge.model.local import SHIPPED, find_set
-    from crestgauge.training import retrain as module
     from crestgauge.training.finish import finish
+    from crestgauge.training.job import Listener, Task
     from crestgauge.training.own import read_own
 
     torch.set_num_threads(2)
@@ -252,8 +252,8 @@ def judge_setting(given: argparse.Namespace, setting: Setting) -> dict[str, Any]
     base = find_set(SHIPPED, folder=given.work / "weights")
     job, split, folder = job_of(given, setting)
     own = read_own(folder)
-    plan = module._plan(own, split, base, job)
-    made = finish(own, split, base, job, plan, log=lambda line: None, tell=lambda what, done, of: None)
+    task = Task(job=job, own=own, split=split, base=base)
+    made = finish(task, task.plan(), Listener(log=lambda line: None, tell=lambda what, done, of: None))
     start = json.loads((given.work / "start.json").read_text(encoding="utf-8"))
     calibration = json.loads((made.folder / "calibration.json").read_text(encoding="utf-8"))
     found: dict[str, Any] = {
@@ -280,8 +280,8 @@ def job_of(given: argparse.Namespace, setting: Setting) -> tuple[Any, Any, Path]
     """The retraining of a setting, its split and the folder of its labelled photos."""
     from crestgauge.model.local import SHIPPED
     from crestgauge.training.curve import CHECK_SHARE, deal, write_labelled
+    from crestgauge.training.job import Job
     from crestgauge.training.own import Split, read_own
-    from crestgauge.training.retrain import Job
 
     own = read_own(given.data)
     animals = deal(own, given.seed)[: given.animals]
@@ -390,9 +390,12 @@ def main() -> None:
     import torch
 
     from crestgauge.model.local import SHIPPED, find_set
-    from crestgauge.training import retrain as module
+    from crestgauge.training import own_steps
+    from crestgauge.training.job import PLAN, RUN, Listener, Task, keep_plan
     from crestgauge.training.own import read_own
+    from crestgauge.training.retrain import take_steps
 
+    silent = Listener(log=lambda line: None, tell=lambda what, done, of: None)
     given.device = given.device or ("cuda:0" if torch.cuda.is_available() else "cpu")
     torch.set_num_threads(4 if torch.cuda.is_available() else 1)
     cv2.setNumThreads(1)
@@ -432,7 +435,7 @@ def main() -> None:
             file.write(json.dumps(found) + "\n")
 
     # Views of one photo are the same for every setting; only how they are varied is new.
-    plain, views = module.read_view, {}
+    plain, views = own_steps.read_view, {}
 
     def read_once(paths: Any, role: str) -> Any:
         key = (str(paths.photo), role)
@@ -440,7 +443,7 @@ def main() -> None:
             views[key] = plain(paths, role)
         return views[key]
 
-    module.read_view = read_once
+    own_steps.read_view = read_once
     context = multiprocessing.get_context("spawn")
     judges = ProcessPoolExecutor(3, context)
     (given.work / "photos.done").unlink(missing_ok=True)
@@ -465,11 +468,12 @@ def main() -> None:
         try:
             job, split, folder = job_of(given, setting)
             own = read_own(folder)
-            run = job.home / module.RUN
+            run = job.home / RUN
             run.mkdir(parents=True, exist_ok=True)
-            module._same_plan(run / "plan.json", module._plan(own, split, base, job))
+            task = Task(job=job, own=own, split=split, base=base)
+            keep_plan(run / PLAN, task.plan())
             if not (run / "weights.pt").is_file():
-                module._steps(own, split, base, job, None, lambda line: None, lambda what, done, of: None)
+                take_steps(task, "fine", None, silent)
                 rates.append((time.monotonic() - began) / work)
         except Exception:
             say(f"{setting.name} failed:\n" + traceback.format_exc())

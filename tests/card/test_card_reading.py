@@ -17,9 +17,9 @@ from painted_jaws import folder
 from crestgauge.inference.card.layout import SPACE_MM
 from crestgauge.inference.card.raster import draw_card
 from crestgauge.inference.maps import CROP_SIZE
+from crestgauge.inference.nominal import CROP_PX_PER_MM
 from crestgauge.inference.photo import Photo
 from crestgauge.inference.pipeline import Reader, ReadOptions
-from crestgauge.inference.row import CROP_PX_PER_MM
 
 FACE, SIZE, TILT_DEG, DISTANCE_MM, FOCAL_PX = 15.0, (2600, 1900), 20.0, 340.0, 3800.0
 MIDDLE_MM = np.array([(SPACE_MM[0] + SPACE_MM[2]) / 2, (SPACE_MM[1] + SPACE_MM[3]) / 2])

@@ -9,8 +9,10 @@ from confirm_ledger import keep
 
 from crestgauge.inference.confirm.calls import CallInput, file_call, file_corrections
 from crestgauge.inference.confirm.corrections import Corrections, CrestMark
-from crestgauge.inference.confirm.pages import jaw_page, queue_page
-from crestgauge.inference.confirm.views import QueueAsk, Viewer
+from crestgauge.inference.confirm.pages import JawOptions, jaw_page
+from crestgauge.inference.confirm.queue import queue_page
+from crestgauge.inference.confirm.queue_pages import QueueAsk
+from crestgauge.inference.confirm.views import Viewer
 from crestgauge.inference.errors import LedgerError
 from crestgauge.inference.ledger.measurements import measurements_of
 from crestgauge.inference.ledger.paging import QueueIndex
@@ -29,7 +31,7 @@ def test_eight_readers_share_a_queue(place):
         def work(number):
             viewer = Viewer(person=f"Reader {number}", readers_wanted=2)
             for photo in photos[number % 3 :: 3]:
-                page = jaw_page(ledger, KEY, viewer, photo, index=index)
+                page = jaw_page(ledger, KEY, viewer, photo, JawOptions(index=index))
                 file_call(ledger, viewer, page, CallInput(action="confirm", shown=page.form.shown))
                 queue_page(ledger, viewer, index=index)
             return queue_page(ledger, viewer, QueueAsk(todo="done"), index=index).total

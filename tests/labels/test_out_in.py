@@ -18,6 +18,7 @@ from crestgauge.inference.exchange.coco import UNKNOWN
 from crestgauge.inference.exchange.coco_read import scan_coco
 from crestgauge.inference.labels.corrected import Corrected, Intake, take_back
 from crestgauge.inference.labels.dataset import (
+    About,
     DatasetWriter,
     PhotoFinder,
     RowLabels,
@@ -496,7 +497,7 @@ def test_no_capture_data_travels(tmp_path):
     nothing = np.full((photo.height, photo.width), UNKNOWN, dtype=np.uint8)
     labels = RowLabels(material=nothing, tooth=nothing, teeth=(), side=None)
     writer = DatasetWriter(tmp_path / "d")
-    entry = writer.add(photo, data, labels, name="a", animal="D-1", kind="corrected", model="m")
+    entry = writer.add(photo, data, labels, About(name="a", animal="D-1", kind="corrected", model="m"))
     copy = tmp_path / "d" / entry.photo
     assert np.array_equal(read_photo(copy).pixels, photo.pixels)
     assert b"Maker" not in copy.read_bytes()

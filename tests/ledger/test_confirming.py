@@ -39,7 +39,7 @@ from crestgauge.inference.ledger.record import (
     link_photo,
 )
 from crestgauge.inference.ledger.specimen import Specimen
-from crestgauge.inference.ledger.store import Ledger, _config, _engine, ledger_url
+from crestgauge.inference.ledger.store import Ledger, ledger_url, make_engine, migration_config
 from crestgauge.inference.ledger.tables import Base
 from crestgauge.inference.summary.season import summarise
 
@@ -291,9 +291,9 @@ def test_a_ledger_of_the_first_schema_is_brought_up_with_its_rows(place):
     """
     Made as the first release made it, filled, and opened: nothing is lost, and the new tables are guarded.
     """
-    engine = _engine(ledger_url(place), 30.0, "old")
+    engine = make_engine(ledger_url(place), 30.0, "old")
     with engine.connect().execution_options(crestgauge_write=True) as connection, connection.begin():
-        command.upgrade(_config(connection), "0001")
+        command.upgrade(migration_config(connection), "0001")
         connection.execute(
             sa.insert(Base.metadata.tables["specimens"]).values(
                 specimen_id="A-1", recorded_at="2026-11-01", recorded_by="old", clock_back=False

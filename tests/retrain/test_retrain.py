@@ -22,9 +22,13 @@ from crestgauge.training import retrain as retraining
 from crestgauge.training.batch import as_labelled, pack
 from crestgauge.training.config import read_config
 from crestgauge.training.export import export
-from crestgauge.training.fit import CHECKPOINT, Run, train
-from crestgauge.training.own import Split
-from crestgauge.training.retrain import Job, OwnDraw, read_retrain_config, retrain
+from crestgauge.training.fit import Run, train
+from crestgauge.training.job import Job
+from crestgauge.training.own import Split, read_own
+from crestgauge.training.own_steps import OwnDraw, OwnRun
+from crestgauge.training.record import CHECKPOINT
+from crestgauge.training.retrain import retrain
+from crestgauge.training.retrain_config import read_retrain_config
 
 CPU = torch.device("cpu")
 pytestmark = pytest.mark.usefixtures("small_pictures")
@@ -199,7 +203,7 @@ def steps_until(home, dataset, name: str, cut_at: int | None, monkeypatch) -> di
     one = replace(CONFIG, own=replace(CONFIG.own, check_steps=1))
     split = Split(train=("A00", "A01", "A02", "A03"), check=("A04", "A05"), test=("A06", "A07"))
     this = job(home, name, config=one, split=split)
-    monkeypatch.setattr(retraining, "finish", lambda own, split, base, job, plan, **_: None)
+    monkeypatch.setattr(retraining, "finish", lambda task, plan, listener: None)
     if cut_at is not None:
         step = Run.take_step
 
@@ -236,8 +240,8 @@ def test_a_run_that_gains_nothing_stops_early_with_the_start_weights(home, datas
         schedule=replace(CONFIG.schedule, rate=1e-12, max_steps=20),
         own=replace(CONFIG.own, check_steps=1, patience=2),
     )
-    monkeypatch.setattr(retraining, "finish", lambda own, split, base, job, plan, **_: None)
-    monkeypatch.setattr(retraining.OwnRun, "_losses_of", lambda self, batches: (1.0, 1.0 + self.step))
+    monkeypatch.setattr(retraining, "finish", lambda task, plan, listener: None)
+    monkeypatch.setattr(OwnRun, "losses_of", lambda self, batches: (1.0, 1.0 + self.step))
     retrain(dataset, job(home, "still", config=still), draw=draw_toy, log=silent)
     record = json.loads((home / "still" / "run" / "record.json").read_text())
     assert record["steps"] == 2 and record["metrics"]["step"] == 0
@@ -255,8 +259,8 @@ def test_what_is_forgotten_counts_as_much_as_what_is_gained(home, dataset, monke
     """
     own, drawn = [1.0, 0.5, 0.7, 0.95, 0.87], [0.3, 0.9, 0.5, 0.1, 0.35]
     pairs = [(0.0, value) for both in zip(own, drawn, strict=True) for value in both]
-    monkeypatch.setattr(retraining.OwnRun, "_losses_of", lambda self, batches: pairs.pop(0))
-    monkeypatch.setattr(retraining, "finish", lambda own, split, base, job, plan, **_: None)
+    monkeypatch.setattr(OwnRun, "losses_of", lambda self, batches: pairs.pop(0))
+    monkeypatch.setattr(retraining, "finish", lambda task, plan, listener: None)
     five = replace(
         CONFIG, schedule=replace(CONFIG.schedule, max_steps=4), own=replace(CONFIG.own, check_steps=1)
     )
@@ -266,7 +270,7 @@ def test_what_is_forgotten_counts_as_much_as_what_is_gained(home, dataset, monke
 
 
 def test_own_pictures_come_in_turn_and_ahead_of_time_alike(dataset):
-    photos = list(retraining.read_own(dataset).photos)
+    photos = list(read_own(dataset).photos)
     alone, ahead = OwnDraw(photos, 100), OwnDraw(photos, 100, ahead=2)
     for seed in (100, 103, 100 + len(photos)):
         one, two = alone(seed, 2, CPU), ahead(seed, 2, CPU)
@@ -349,15 +353,15 @@ def test_drawn_pictures_are_shown_in_the_look_of_own_photos_on_request(home, dat
     monkeypatch.setattr(own_look, "LEAST_PIXELS", 50)
     monkeypatch.setattr(own_look, "LEAST_OF_BAND", 10)
     seen = {}
-    step = retraining.OwnRun.take_step
+    step = OwnRun.take_step
     for share in (0.0, 1.0):
 
         def watched(self, progress, share=share):
             seen.setdefault(share, (self.looks, self.drawn, self.sample()))
             return step(self, progress)
 
-        monkeypatch.setattr(retraining.OwnRun, "take_step", watched)
-        monkeypatch.setattr(retraining, "finish", lambda own, split, base, job, plan, **_: None)
+        monkeypatch.setattr(OwnRun, "take_step", watched)
+        monkeypatch.setattr(retraining, "finish", lambda task, plan, listener: None)
         settings = replace(CONFIG, own=replace(CONFIG.own, restyled=share, share=0.5))
         name = f"look-{share:.0f}"
         retrain(dataset, job(home, name, config=settings), draw=draw_toy, log=silent)

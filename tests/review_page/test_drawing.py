@@ -23,8 +23,10 @@ from crestgauge.cli.review.drawing import (
     sign,
 )
 from crestgauge.inference.confirm.geometry import LevelView, Place
+from crestgauge.inference.confirm.jaw_pages import CrestView
 from crestgauge.inference.confirm.profiles import CrestProfile
-from crestgauge.inference.confirm.views import Axis, CrestView, Interval, QueueAsk, QueuePage, Viewer
+from crestgauge.inference.confirm.queue_pages import QueueAsk, QueuePage
+from crestgauge.inference.confirm.views import Axis, Interval, Viewer
 from crestgauge.inference.reading import DefinitionRatios
 
 HERE = Place(centre=(50.0, 20.0), normal=(0.0, -1.0))

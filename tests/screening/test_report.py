@@ -9,7 +9,7 @@ import pytest
 from ledger_rows import make_reading
 
 from crestgauge.inference.errors import ExchangeError
-from crestgauge.inference.fit import ADVICE
+from crestgauge.inference.fit_limits import ADVICE
 from crestgauge.inference.ledger.record import PhotoFacts, add_photo, add_reading, link_photo
 from crestgauge.inference.pipeline import Reader
 from crestgauge.inference.screening.pool import read_here
