@@ -96,7 +96,7 @@ def looks_of_views(views: Sequence[View]) -> list[CrownLook]:
     return looks
 
 
-def restyled(packed: Packed, looks: Sequence[CrownLook], roll: torch.Generator, share: float = 1.0) -> Packed:
+def restyled(packed: Packed, looks: Sequence[CrownLook], roll: torch.Generator) -> Packed:
     """
     Drawn pictures, each in one of these looks, chosen at random; labels as they are.
 
@@ -107,12 +107,10 @@ def restyled(packed: Packed, looks: Sequence[CrownLook], roll: torch.Generator, 
     looks : sequence of CrownLook
         At least one.
     roll : Generator
-        On the CPU: which pictures, which look, and the grain.
-    share : float
-        Share of the pictures that are changed.
+        On the CPU: which look, and the grain.
     """
     images = packed.image.clone()
-    for k in torch.nonzero(torch.rand(len(packed), generator=roll) < share)[:, 0].tolist():
+    for k in range(len(packed)):
         to = looks[int(torch.randint(len(looks), (1,), generator=roll))]
         tooth = crown_labels(packed.crown[k])[0]
         crown = (tooth > 0) & (tooth != IGNORE)

@@ -20,11 +20,9 @@ from crestgauge.training.drawing import SEED_SPAN
 from crestgauge.training.files import View, as_batch, read_view, vary
 from crestgauge.training.fit import Run
 from crestgauge.training.job import Listener, Task
-from crestgauge.training.look_bias import own_looks
 from crestgauge.training.losses import near_bands, total_loss
 from crestgauge.training.metrics import PixelScore
 from crestgauge.training.own import OwnPhoto
-from crestgauge.training.own_look import CrownLook, restyled
 from crestgauge.training.pool import InlineFeeder, generator_for
 
 
@@ -134,9 +132,6 @@ class OwnRun(Run):
         everyone = torch.arange(len(mixture.drawn))
         self.drawn_check = mixture.drawn.take(everyone[:count])
         self.drawn = mixture.drawn.take(everyone[count:]).to(device)
-        self.looks: list[CrownLook] = []
-        if mixture.role == "fine" and self.settings.restyled > 0:
-            self.looks = own_looks(mixture.train)
         self.own_check = [read_view(photo.paths, mixture.role) for photo in mixture.check]
 
     def _make_feeder(self, added: int) -> InlineFeeder:
@@ -164,8 +159,6 @@ class OwnRun(Run):
             return chosen
         order = torch.randperm(len(self.drawn), generator=roll)[: batch - count]
         drawn = self.drawn.take(order.to(self.device))
-        if self.looks:
-            drawn = restyled(drawn, self.looks, roll, self.settings.restyled)
         return Packed(
             **{f.name: torch.cat([getattr(chosen, f.name), getattr(drawn, f.name)]) for f in fields(Packed)}
         )

@@ -30,9 +30,6 @@ class OwnConfig:
         Share of each batch that comes from the own photos, above 0 to 1.
     drawn : int
         Drawn pictures to train with; kept on disk for the next run.
-    restyled : float
-        Share of the drawn pictures that are shown in the look of an own photo, for the fine network
-        (`crestgauge.training.own_look`): exact edges where labels drawn by a person wander.
     drawn_check : int
         Drawn pictures to see what is forgotten; the set's first ones, never trained with.
     variants : int
@@ -49,7 +46,6 @@ class OwnConfig:
 
     share: float = 0.5
     drawn: int = 32
-    restyled: float = 0.0
     drawn_check: int = 4
     variants: int = 4
     most: int = 480
@@ -80,8 +76,6 @@ class RetrainConfig:
 
     def __post_init__(self) -> None:
         own = self.own
-        if not 0 <= own.restyled <= 1:
-            raise InputError(f"retraining config: own restyled {own.restyled}; needs a share of 0 to 1")
         if not 0 < own.share <= 1 or own.drawn < 1 or own.drawn_check < 1 or own.check_steps < 1:
             raise InputError(
                 f"retraining config: own share {own.share}, drawn {own.drawn}, drawn_check "

@@ -17,7 +17,6 @@ from toy_jaws import draw_toy
 from crestgauge.inference.errors import InputError, WeightsError
 from crestgauge.inference.pipeline import Reader, ReadOptions
 from crestgauge.model import local
-from crestgauge.training import own_look
 from crestgauge.training import retrain as retraining
 from crestgauge.training.batch import as_labelled, pack
 from crestgauge.training.config import read_config
@@ -344,51 +343,11 @@ def test_without_memory_for_one_picture_it_says_so(tmp_path, monkeypatch):
         run.gradients(as_labelled(draw_toy(1, 2, CPU)))
 
 
-def test_drawn_pictures_are_shown_in_the_look_of_own_photos_on_request(home, dataset, monkeypatch):
-    """
-    Own toy pictures are the drawn ones' negatives. With a share of 1, bands of the drawn picture of a step
-    have the mean colour of own ones, to a quarter of the distance (toy colours are strong, and many are
-    clipped); with none they are as drawn.
-    """
-    monkeypatch.setattr(own_look, "LEAST_PIXELS", 50)
-    monkeypatch.setattr(own_look, "LEAST_OF_BAND", 10)
-    seen = {}
-    step = OwnRun.take_step
-    for share in (0.0, 1.0):
-
-        def watched(self, progress, share=share):
-            seen.setdefault(share, (self.looks, self.drawn, self.sample()))
-            return step(self, progress)
-
-        monkeypatch.setattr(OwnRun, "take_step", watched)
-        monkeypatch.setattr(retraining, "finish", lambda task, plan, listener: None)
-        settings = replace(CONFIG, own=replace(CONFIG.own, restyled=share, share=0.5))
-        name = f"look-{share:.0f}"
-        retrain(dataset, job(home, name, config=settings), draw=draw_toy, log=silent)
-    assert seen[0.0][0] == [] and len(seen[1.0][0]) >= 8
-    looks, drawn, styled = seen[1.0]
-    plain = seen[0.0][2]
-    assert len(plain) == 2 and torch.equal(plain.crown, styled.crown)
-    assert torch.equal(plain.image[0], styled.image[0])  # the own picture
-    assert any(torch.equal(plain.image[1], each) for each in drawn.image)
-    means = [
-        torch.stack([p.image[1][:, p.material[1] == band].float().mean(dim=1) for band in (3, 4)]).mean(dim=0)
-        / 255
-        for p in (plain, styled)
-    ]
-    nearest = min(looks, key=lambda look: float((look.mean - means[1]).abs().max()))
-    away = [float((nearest.mean - mean).abs().max()) for mean in means]
-    assert away[1] < 0.25 * away[0]
-
-
 def test_shipped_settings_are_read_and_wrong_ones_are_not(tmp_path):
     for name in ("retrain-cpu", "retrain-gpu"):
         assert read_retrain_config(name).schedule.keep_norms
     (tmp_path / "a.toml").write_text("[schedule]\nmax_steps = 3\n[own]\nshare = 0.0\n")
     with pytest.raises(InputError, match="needs a share above 0"):
-        read_retrain_config(tmp_path / "a.toml")
-    (tmp_path / "a.toml").write_text("[schedule]\nmax_steps = 3\n[own]\nrestyled = 1.5\n")
-    with pytest.raises(InputError, match="own restyled 1\\.5; needs a share of 0 to 1"):
         read_retrain_config(tmp_path / "a.toml")
     (tmp_path / "b.toml").write_text("[own]\nshares = 1\n")
     with pytest.raises(InputError, match="unknown key 'shares'"):
