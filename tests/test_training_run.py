@@ -232,8 +232,8 @@ def test_wrong_settings_are_named(tmp_path, text, words):
 def test_unknown_config_lists_the_shipped_ones(tmp_path):
     with pytest.raises(
         InputError,
-        match="anatomy, coarse, coarse-again, coarse-anatomy, coarse-grain, coarse-rows, fine, holdout, longer, "
-        "more, refine, rows, toy, widen",
+        match="anatomy, coarse, coarse-again, coarse-anatomy, coarse-grain, coarse-rows, fine, holdout, "
+        "longer, more, refine, rows, toy, widen",
     ):
         read_config("coarsest")
 
