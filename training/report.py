@@ -29,7 +29,7 @@ AIMS = (
     ("state of the tooth told right", "state_right", ""),
     ("infundibulum gone told right, by crest", "gone_right", ""),
 )
-"""(what, key of `crestgauge.training.score.core_numbers`, aim)"""
+"""(what, key of `crestgauge.training.score.summarise`, aim)"""
 
 
 def markdown(summary: Record) -> str:

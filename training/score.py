@@ -23,6 +23,7 @@ K95: Final = 1.96
 SEASON: Final = (0.3, 0.7)
 """Part of a year past whole years of age in which most deer are aged: autumn and winter, for animals born
 around the beginning of June (common practice). In spring one class ends and the next has not begun."""
+IN_SEASON: Final = "autumn and winter"
 SAME_BOX: Final = 0.1
 """Boxes that overlap less than this (intersection over union) are not the same tooth."""
 
@@ -100,7 +101,7 @@ def groups_of(truth: Record) -> dict[str, str]:
 
 def season_of(age_years: float) -> str:
     """Autumn and winter within `SEASON`, else spring and summer."""
-    return "autumn and winter" if SEASON[0] <= age_years % 1 <= SEASON[1] else "spring and summer"
+    return IN_SEASON if SEASON[0] <= age_years % 1 <= SEASON[1] else "spring and summer"
 
 
 def match_teeth(truth: Sequence[Record], read: Sequence[Record]) -> list[Record]:
@@ -208,7 +209,7 @@ def summarise(rows: Sequence[Record]) -> Record:
         "false_refusal_reasons": count(x for r in usable if r["refused"] for x in r["reasons"]),
         "confusion": confusion(usable),
     }
-    season = core_numbers([r for r in usable if r["groups"].get("season") == "autumn and winter"])
+    season = core_numbers([r for r in usable if r["groups"].get("season") == IN_SEASON])
     summary["exact_in_season"], summary["borderline_in_season"] = season["exact"], season["borderline"]
     names = sorted({name for r in usable for name in r["groups"]})
     summary["groups"] = {

@@ -206,21 +206,7 @@ def truth_of(name: str, seed: int, jaw: Jaw | None, cond: Conditions, picture: P
         "age_years": None,
         "age_class": None,
         "deciding": None,
-        "teeth": [
-            {
-                "position": k,
-                "state": "unseen",
-                "milk": None,
-                "lobes": None,
-                "centre": None,
-                "box": None,
-                "lobe_centres": [],
-                "infundibulum_left": None,
-                "dentine_share": None,
-                "crests": [],
-            }
-            for k in range(1, 7)
-        ],
+        "teeth": [no_crown(k) for k in range(1, 7)],
     }
     if jaw is None:
         return truth
