@@ -40,6 +40,22 @@ def test_every_number_is_the_mean(runs, tmp_path):
         assert load_run(out)[1]["name"] == "crest-mean"
 
 
+def test_a_channel_silent_in_one_member_is_heard_again(runs, tmp_path):
+    """Its batch statistics are the other's, of the two they were the mean everywhere else."""
+    shutil.copytree(runs / "b", tmp_path / "silent")
+    state = torch.load(runs / "b" / "weights.pt", weights_only=True)
+    key = next(k for k in state if k.endswith("running_var"))
+    state[key][0] = 1e12
+    torch.save(state, tmp_path / "silent" / "weights.pt")
+    before = torch.load(runs / "a" / "weights.pt", weights_only=True)
+    mean_of_runs([tmp_path / "silent", runs / "a"], tmp_path / "mean", "crest-mean")
+    mean = torch.load(tmp_path / "mean" / "weights.pt", weights_only=True)
+    for kind in ("running_var", "running_mean"):
+        name = key.replace("running_var", kind)
+        assert torch.equal(mean[name][0], before[name][0])
+        assert torch.allclose(mean[name][1:], before[name][1:] + 0.5)
+
+
 def test_the_record_says_of_what(runs, tmp_path, capsys):
     main([str(tmp_path), str(runs / "a"), str(runs / "b"), "--name", "crest-mean"])
     record = json.loads((tmp_path / "record.json").read_text())

@@ -26,6 +26,9 @@ from crestgauge.model.weights import Role
 from crestgauge.training.beginning import start_file
 from crestgauge.training.record import RECORD, WEIGHTS
 
+SILENT = 1e9
+"""A running variance from here on silences its channel (decision 108); whoever hears it leaves it below."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Member:
@@ -78,9 +81,7 @@ def mean_of_runs(members: Sequence[str | Path], out: Path, name: str) -> dict[st
             found.append(_Member(words=words, state=state, record=record))
     _same_form(found, last)
     mean = {
-        key: torch.stack([m.state[key].float() for m in found]).mean(dim=0)
-        if value.is_floating_point()
-        else value
+        key: _mean_of(key, [m.state for m in found]) if value.is_floating_point() else value
         for key, value in found[-1].state.items()
     }
     out.mkdir(parents=True, exist_ok=True)
@@ -96,6 +97,17 @@ def mean_of_runs(members: Sequence[str | Path], out: Path, name: str) -> dict[st
     }
     (out / RECORD).write_text(json.dumps(made, indent=1) + "\n", encoding="utf-8")
     return made
+
+
+def _mean_of(key: str, states: Sequence[dict[str, Tensor]]) -> Tensor:
+    """Mean of one tensor; batch statistics of a channel silent in a member are those of the others."""
+    values = torch.stack([state[key].float() for state in states])
+    layer, _, kind = key.rpartition(".")
+    if kind not in ("running_mean", "running_var"):
+        return values.mean(dim=0)
+    heard = torch.stack([state[f"{layer}.running_var"].float() for state in states]) < SILENT
+    heard |= ~heard.any(dim=0)
+    return (values * heard).sum(dim=0) / heard.sum(dim=0)
 
 
 def _record(folder: Path) -> dict[str, Any]:

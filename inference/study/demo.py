@@ -39,8 +39,8 @@ CROP_PX_PER_MM: Final = 15.0
 PHOTO_PX_PER_MM: Final = 30.0
 STATIONS: Final = 9
 SPACING_PX: Final = 8.0
-SPREAD_PX: Final = 0.84
-"""Median spread that crest-fine-7 states for edges of 1,220 drawn crests with dentine. [crop px]"""
+SPREAD_PX: Final = 0.89
+"""Median spread that crest-fine-8 states for edges of 1,478 drawn crests with dentine. [crop px]"""
 MODEL: Final = "simulated-widths"
 
 READERS: Final[Mapping[str, ReaderModel]] = {
