@@ -180,6 +180,10 @@ def animals_needed(
     only_second: Annotated[float | None, typer.Option(help="Share that only method two gets right.")] = None,
     agreement: Annotated[float | None, typer.Option(help="Expected share of agreement, 0..1.")] = None,
     half_width: Annotated[float, typer.Option(help="Half width of its interval, as a share.")] = 0.1,
+    limits: Annotated[
+        float | None,
+        typer.Option(metavar="SD", help="How well to know limits of agreement, in SD of errors."),
+    ] = None,
     animals: Annotated[
         int | None, typer.Option(min=2, help="Say what so many animals can show, with --shift.")
     ] = None,
@@ -190,8 +194,9 @@ def animals_needed(
     How many animals a planned comparison needs.
 
     For a mean bias (--shift), for one method being right more often than another (--only-first, --only-
-    second), for a share of agreement known to within --half-width (--agreement). Errors of ages have been
-    near 0.9 years (computed from r2 0.727 in Wildl. Soc. Bull. 2013, doi 10.1002/wsb.275).
+    second), for a share of agreement known to within --half-width (--agreement), for limits of agreement
+    (--limits). Errors of ages have been near 0.9 years (computed from r2 0.727 in Wildl. Soc. Bull. 2013,
+    doi 10.1002/wsb.275).
 
     \b
     Example:  crestgauge animals-needed --shift 0.3 --agreement 0.6
@@ -220,9 +225,13 @@ def animals_needed(
         n = planning.animals_for_agreement(agreement, half_width)
         typer.echo(f"{n} animals: agreement of {agreement:g} known to within {half_width:g} (95 % interval)")
         said = True
+    if limits is not None:
+        n = planning.items_for_limits(limits)
+        typer.echo(f"{n} animals: limits of agreement known to within {limits:g} SD (95 % interval)")
+        said = True
     if not said:
         raise InputError(
-            "nothing was asked; needs --shift, or --only-first with --only-second, or --agreement."
+            "nothing was asked; needs --shift, --agreement, --limits, or --only-first with --only-second."
         )
 
 

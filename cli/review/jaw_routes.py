@@ -150,12 +150,13 @@ async def measure(request: Request) -> Response:
 
 
 async def call(request: Request) -> Response:
-    """POST /photo/{id}/call: keep a call; on to the next photo."""
+    """POST /photo/{id}/call: keep a call; on to the next photo, or stay where a request is taken back."""
     site, session, photo_id = site_of(request), session_of(request), photo_id_of(request)
     form = await read_form(request)
     try:
         given = replace(call_from_form(form), experience=session.experience or None)
         filed, following = await site.in_thread(_file, site, session, photo_id, given)
+        following = photo_id if given.action == "alone" else following
     except CrestgaugeError as error:
         return await said_no(request, error)
     if wants_json(request):

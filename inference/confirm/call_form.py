@@ -36,6 +36,7 @@ _ACTIONS: Final = {
     "settle": Choice(value="settle", label="Settle", key="s"),
     "retake": Choice(value="retake", label="Ask for a new photo", key="r"),
     "leave": Choice(value="leave", label="Leave for a second reader", key="l"),
+    "alone": Choice(value="alone", label="No second reader after all", key="l"),
     "withdraw": Choice(value="withdraw", label="Take my call back", key="u"),
 }
 
@@ -47,7 +48,7 @@ def call_form(viewer: Viewer, shown: Reading, calls: CallsView, fingerprint: str
         names = ["settle"]
     else:
         names = ["confirm"] if shown.age_class is not None else []
-        names += ["change", "retake"] + ([] if calls.asked_by_viewer else ["leave"])
+        names += ["change", "retake", "alone" if calls.asked_by_viewer else "leave"]
     names += ["withdraw"] if own else []
     single, coarse = _classes()
     return CallForm(
@@ -63,12 +64,12 @@ def call_form(viewer: Viewer, shown: Reading, calls: CallsView, fingerprint: str
     )
 
 
-def blind_form(viewer: Viewer, photo_id: int) -> CallForm:
-    """Of a blind reader, who sees no proposal to confirm."""
+def blind_form(viewer: Viewer, photo_id: int, *, asked: bool) -> CallForm:
+    """Of a blind reader, who sees no proposal to confirm; ``asked``: who wants a second reader already."""
     single, coarse = _classes()
     return CallForm(
         person=viewer.person,
-        actions=tuple(_ACTIONS[name] for name in ("own", "retake", "leave")),
+        actions=tuple(_ACTIONS[name] for name in ("own", "retake", "alone" if asked else "leave")),
         confirm_class=None,
         classes=single,
         coarse_classes=coarse,

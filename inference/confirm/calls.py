@@ -31,6 +31,7 @@ from crestgauge.inference.ledger.readers import (
     known_spelling,
     requests_of,
     settlement_of,
+    unwant_second,
     want_second,
 )
 from crestgauge.inference.ledger.record import Call, add_call
@@ -77,7 +78,7 @@ class CallInput:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Filed:
-    """What was written: the call's row (None for "leave"), and one sentence for the person."""
+    """What was written: the call's row (None for "leave" and "alone"), and one sentence for the person."""
 
     call_id: int | None
     words: str
@@ -139,6 +140,10 @@ def file_call(ledger: Ledger, viewer: Viewer, page: JawPage | BlindJawPage, give
     if given.action == "leave":
         want_second(ledger, photo, person, why=given.reason.strip() or None)
         return Filed(call_id=None, words="Left for a second reader.")
+    if given.action == "alone":
+        for request in own_requests(ledger, person, photo):
+            unwant_second(ledger, request["id"], request["person"], why=given.reason.strip() or None)
+        return Filed(call_id=None, words="No second reader is asked for any more.")
     call = _call(page, person, given)
     replaces = page.form.own_call
     if given.action == "withdraw" and replaces is None:
@@ -293,6 +298,11 @@ def _row(reading_id: int, person: str, part: Part, *, gone: bool = False) -> Mea
         lobe=part.lobe,
         value=None if gone else part.value,
     )
+
+
+def own_requests(ledger: Ledger, person: str, photo_id: int) -> list[Row]:
+    """The standing requests of one reader for a second one."""
+    return [row for row in requests_of(ledger, photo_id) if same_person(row["person"], person)]
 
 
 def has_called(ledger: Ledger, person: str, photo_id: int) -> bool:

@@ -13,7 +13,13 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from crestgauge.inference.confirm.call_form import blind_form, call_form, fingerprint
-from crestgauge.inference.confirm.calls import calls_view, has_called, same_person, stored_corrections
+from crestgauge.inference.confirm.calls import (
+    calls_view,
+    has_called,
+    own_requests,
+    same_person,
+    stored_corrections,
+)
 from crestgauge.inference.confirm.corrected import corrected_reading
 from crestgauge.inference.confirm.corrections import Corrections
 from crestgauge.inference.confirm.geometry import level_view
@@ -108,7 +114,7 @@ def jaw_page(
         specimen_id=row["specimen_id"],
         level=level_view(machine),
         sibling_photo_ids=tuple(s["photo_id"] for s in _siblings(ledger, row)),
-        form=blind_form(viewer, photo_id),
+        form=blind_form(viewer, photo_id, asked=bool(own_requests(ledger, viewer.person, photo_id))),
         next_photo_id=following,
     )
 

@@ -23,7 +23,7 @@ PX: Final = {"decimals": 3}
 POINT: Final = {"decimals": 2}
 """How many decimals the JSON form keeps of a number, of a width and of a point."""
 CAUTION: Final = "A proposal for a trained person to confirm."
-ChoiceValue = Literal["confirm", "change", "own", "retake", "leave", "settle", "withdraw"]
+ChoiceValue = Literal["confirm", "change", "own", "retake", "leave", "alone", "settle", "withdraw"]
 
 
 class Page:

@@ -369,6 +369,9 @@ def test_animals_needed_command(capsys):
     assert capsys.readouterr().out.startswith("34 animals")  # Cohen 1988, see tests/published
     assert main(["animals-needed", "--shift", "0.5", "--sd", "1", "--animals", "34"]) == 0
     assert "with power 0.81" in capsys.readouterr().out  # 0.807, the first above 0.8
+    assert main(["animals-needed", "--limits", "0.34"]) == 0
+    needed = int(capsys.readouterr().out.split()[0])
+    assert 100 <= needed <= 105  # Bland & Altman 1986: 1.96 sqrt(3 / n), see tests/study
 
 
 def test_calibrate_command_says_when_the_sample_is_too_small(study_files, capsys):

@@ -231,6 +231,23 @@ def test_leaving_for_a_second_reader(season):
     assert page(season, ANN).calls.state == "agreed"
 
 
+def test_a_request_for_a_second_reader_is_taken_back(season):
+    """By whoever asked, and by nobody else; the photo is open to them again, and one call settles it."""
+    ledger, photos = season
+    call(season, ANN, action="leave")
+    offered = {who.person: [c.value for c in page(season, who).form.actions] for who in (ANN, BEN)}
+    assert "alone" in offered[ANN.person] and "leave" not in offered[ANN.person]
+    assert "leave" in offered[BEN.person] and "alone" not in offered[BEN.person]
+    with pytest.raises(InputError, match="cannot be chosen"):
+        call(season, BEN, action="alone")
+    assert call(season, ANN, action="alone").call_id is None
+    assert photos["borderline"] in [row.photo_id for row in queue_page(ledger, ANN).rows]
+    assert not queue_page(ledger, CY, QueueAsk(todo="second")).rows
+    assert not page(season, ANN).calls.second_wanted
+    call(season, ANN, action="leave")
+    assert page(season, ANN).calls.asked_by_viewer
+
+
 def test_borderline_first_then_retake_then_clear(season):
     ledger, _ = season
     shown = queue_page(ledger, ANN)

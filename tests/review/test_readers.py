@@ -171,3 +171,7 @@ def test_a_photo_is_left_for_a_second_reader(server):
     assert [r["photo_id"] for r in server.browser("Otis Reed").json("/queue?todo=second")["rows"]] == [
         BORDERLINE
     ]
+    assert browser.json(f"/photo/{BORDERLINE}")["calls"]["asked_by_viewer"]
+    back = browser.call(BORDERLINE, "alone")
+    assert (back.status_code, back.headers["location"]) == (303, f"/photo/{BORDERLINE}")
+    assert not server.browser("Otis Reed").json("/queue?todo=second")["rows"]
