@@ -352,6 +352,8 @@ def page(result: dict[str, Any]) -> str:
 
 COLOURS: Final = {"truth": "#0072B2", "noisy": "#D55E00"}
 """Okabe and Ito; noisy labels are also dashed and marked by squares."""
+LEGEND: Final = {"truth": "● true labels", "noisy": "■ as a person draws them"}
+SHARES: Final = ("coverage", "exact")
 SERIES: Final = (
     ("rest", "all_ratio_error_median", "ratio error on animals never labelled, median, %"),
     ("rest", "coverage", "95 % intervals that hold there, %"),
@@ -377,13 +379,15 @@ def plot(result: dict[str, Any]) -> str:
         }
         values = [value for pairs in series.values() for _, value in pairs]
         if values:
-            parts += _panel(series, values, across, (at, height), title, counts)
+            parts += _panel(
+                series, across, _up(values, key in SHARES, (at, height)), (at, height), title, counts
+            )
             at += height + 34
+    drawn = {each["labels"] for each in result["points"]}
     legend = "".join(
-        f'<text x="{left + 150 * k}" y="{at + 6}" fill="{colour}">{mark} {words}</text>'
-        for k, (colour, mark, words) in enumerate(
-            ((COLOURS["truth"], "●", "true labels"), (COLOURS["noisy"], "■", "as a person draws them"))
-        )
+        f'<text x="{left + 150 * k}" y="{at + 6}" fill="{COLOURS[labels]}">{words}</text>'
+        for k, (labels, words) in enumerate(LEGEND.items())
+        if labels in drawn
     )
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {at + 18}" role="img" '
@@ -392,17 +396,22 @@ def plot(result: dict[str, Any]) -> str:
     )
 
 
+def _up(values: Sequence[float], share: bool, place: tuple[int, int]) -> Axis:
+    """Upwards: errors from zero, shares from a half to all, so that a small step looks small."""
+    top, height = place
+    low, high = (min(50.0, *values), 100.0) if share else (0.0, 1.15 * max(values) or 1.0)
+    return Axis(low, high, top + height, top + 16)
+
+
 def _panel(
     series: dict[str, list[tuple[int, float]]],
-    values: Sequence[float],
     across: Axis,
+    up: Axis,
     place: tuple[int, int],
     title: str,
     counts: Sequence[int],
 ) -> list[str]:
     top, height = place
-    room = 0.15 * (max(values) - min(values)) or 1.0
-    up = Axis(max(0.0, min(values) - room), max(values) + room, top + height, top + 16)
     parts = [f'<text x="{across.start}" y="{top + 8}" fill="#222">{title}</text>']
     for value in ticks(up.low, up.high, 4):
         y = up(value)

@@ -182,3 +182,16 @@ def test_the_picture_has_a_panel_for_each_number_that_exists():
     lines = [node for node in tree.iter() if node.tag.endswith("polyline")]
     assert len(lines) == 2 * 3  # nothing was read of drawn pictures
     assert sum(node.tag.endswith("circle") for node in tree.iter()) == 9
+    assert "true labels" in text and "as a person" in text
+    assert "true labels" not in plot({"points": points[3:]})
+
+
+def test_panels_are_not_cut_to_their_points():
+    """Errors rise from zero, shares from at most a half: neither makes a step look larger than it is."""
+    found = module.compare_rows(rows(1, 0.1), rows(1, 0.05))
+    text = plot(
+        {"points": [{"labels": "truth", "animals": n, "rest": found, "drawn": None} for n in (0, 10)]}
+    )
+    numbers = [node.text for node in ET.fromstring(text).iter() if node.get("text-anchor") == "end"]
+    assert numbers.count("0") >= 1
+    assert numbers.count("100") == 2
