@@ -88,9 +88,9 @@ def tooth_label(position: int, *, milk: bool = False) -> str:
     return f"tooth {position} ({tooth_name(position, milk=milk)})"
 
 
-def with_u(quantity: Quantity, digits: int = 2) -> str:
-    """``1.23 ± 0.05``, value and standard uncertainty."""
-    return f"{quantity.value:.{digits}f} ± {quantity.u:.{digits}f}"
+def with_margin(quantity: Quantity, digits: int = 2) -> str:
+    """``1.23 ± 0.10``, value and 95 % margin, as on every picture and page."""
+    return f"{quantity.value:.{digits}f} ± {quantity.margin:.{digits}f}"
 
 
 def is_milk(tooth: ToothEvidence) -> bool | None:
@@ -242,7 +242,7 @@ def _answer_stage(criterion: Criterion, evidence: RowEvidence, options: Options)
         return Answer(word="unseen", measured=None, why="it cannot be seen", retake=True)
     wear, limit = third.dentine_share, options.worn_milk_dentine_share
     if wear is not None and third.state == "erupted" and wear.value + options.borderline_k * wear.u > limit:
-        worn = f"dentine {with_u(wear)} of its crown, limit {limit:g}"
+        worn = f"dentine {with_margin(wear)} of its crown, limit {limit:g}"
         why = f"not through, but milk tooth 3 may be heavily worn ({worn})"
         return Answer(word="borderline", measured=measured, why=why)
     return Answer(word="no", measured=measured, why="not through, behind milk teeth")
@@ -307,7 +307,7 @@ def _kind_by_wear(evidence: RowEvidence, options: Options) -> _Kind | None:
     if not third.milk or third.lobes != 2 or share is None:
         return None
     spread, limit = options.borderline_k * share.u, options.worn_milk_dentine_share
-    seen = f"dentine {with_u(share)} of its crown, limit {limit:g}"
+    seen = f"dentine {with_margin(share)} of its crown, limit {limit:g}"
     if _far_more_worn_than_tooth_4(evidence, options):
         return _Kind(
             True, f"as long as a milk tooth and worn as only a milk tooth is beside this tooth 4: {seen}"
@@ -340,7 +340,7 @@ def _answer_in_wear(criterion: Criterion, evidence: RowEvidence, options: Option
     tooth, last = evidence.teeth[criterion.tooth - 1], evidence.teeth[5]
     share = tooth.dentine_share if tooth.state in ("erupted", "erupting") else None
     needed = _need(criterion, options)
-    seen = "" if share is None else f"dentine {with_u(share)} of its crown, {needed}"
+    seen = "" if share is None else f"dentine {with_margin(share)} of its crown, {needed}"
     last_worn = (
         last.state == "erupted"
         and last.dentine_share is not None
@@ -408,7 +408,7 @@ def _answer_ratio(criterion: Criterion, evidence: RowEvidence, options: Options)
                 word="yes", measured=None, why="no infundibulum is left beside the crest: at least as wide"
             )
         return Answer(word="unseen", measured=None, why="no counted crest could be measured", retake=True)
-    seen = f"dentine {with_u(ratio.value)} times the enamel beside it; {needed}"
+    seen = f"dentine {with_margin(ratio.value)} times the enamel beside it; {needed}"
     word = _compare(ratio.value, criterion, options)
     if ratio.gone and options.crests != "both" and tooth.state == "erupted":
         gone = f"no infundibulum is left beside lobe {ratio.gone[0]}: at least as wide there; "
@@ -460,7 +460,7 @@ def _answer_infundibulum(criterion: Criterion, evidence: RowEvidence, options: O
             retake=True,
         )
     word = _compare(left, criterion, options)
-    why = f"{with_u(left)} of the infundibulum is left; {_need(criterion, options)}"
+    why = f"{with_margin(left)} of the infundibulum is left; {_need(criterion, options)}"
     return Answer(word=word, measured=left, why=why + ("; too near to tell" if word == "borderline" else ""))
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Literal
+from typing import Final, Literal
 
 State = Literal["erupted", "erupting", "absent", "missing", "broken", "unseen"]
 """
@@ -26,12 +26,21 @@ mean of both bands): at the exact middle of the strip, where the dentine is wide
 band only."""
 
 
+COVERAGE_FACTOR: Final = 2.0
+"""Standard uncertainties in what is said behind a ±: about 95 % (JCGM 100:2008, 6.3.3 and 7.2.4)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Quantity:
     """A measured value with its standard uncertainty (GUM, coverage factor 1), both in the same unit."""
 
     value: float
     u: float
+
+    @property
+    def margin(self) -> float:
+        """Half of the 95 % interval, in the same unit."""
+        return COVERAGE_FACTOR * self.u
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,6 +20,7 @@ METHOD: Final = (
     "however well the widths are measured."
 )
 """By the spread within classes in Proc. SEAFWA 2006 and Wildl. Soc. Bull. 2013, doi 10.1002/wsb.275."""
+MARGINS: Final = "± is the 95 % margin of a value, two standard uncertainties."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +84,10 @@ class Explanation:
     accuracy: tuple[str, ...]
     caution: str
 
+    @property
+    def _has_margins(self) -> bool:
+        return any("±" in step.sentence for step in self.steps)
+
     def text(self) -> str:
         """Plain text, one statement a line; the step that decided is marked with ``>``."""
         lines = [self.headline]
@@ -92,6 +97,7 @@ class Explanation:
                 lines.append("  To see what else is possible, the key was read on:")
                 told_beyond = True
             lines.append(f"  {'>' if step.decided else ' '} {step.sentence}")
+        lines += [MARGINS] if self._has_margins else []
         lines += [self.possible] if self.possible else []
         lines += [f"Look at: {note}" for note in self.notes]
         lines += [f"Retake: {reason}" for reason in self.retake]
@@ -110,6 +116,7 @@ class Explanation:
                     f'<li{mark} data-step="{escape(step.id)}">{question} {escape(step.sentence)}</li>'
                 )
             parts.append(f'<ol class="steps">{"".join(items)}</ol>')
+        parts += [f"<p>{escape(MARGINS)}</p>"] if self._has_margins else []
         parts += [f"<p>{escape(self.possible)}</p>"] if self.possible else []
         for name, lines in (("notes", self.notes), ("retake", self.retake), ("accuracy", self.accuracy)):
             if lines:

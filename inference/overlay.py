@@ -224,7 +224,7 @@ def _label_crest(ink: _Ink, crest: MeasuredCrest, at: FloatArray) -> None:
 
 def format_ratio(ratio: Quantity) -> tuple[str, str]:
     """A ratio and its 95 % margin (JCGM 100:2008, coverage factor 2), for example "0.93", "± 0.08"."""
-    return f"{ratio.value:.2f}", f"± {2 * ratio.u:.2f}"
+    return f"{ratio.value:.2f}", f"± {ratio.margin:.2f}"
 
 
 def _head(reading: Reading) -> Pixels:

@@ -33,7 +33,7 @@ from crestgauge.inference.answers import (
     is_milk,
     tooth_label,
     tooth_ratio,
-    with_u,
+    with_margin,
 )
 from crestgauge.inference.criteria import Accuracy, Criteria, Criterion, Grouping, Options
 from crestgauge.inference.errors import InputError
@@ -321,8 +321,8 @@ def _wear_out_of_order(evidence: RowEvidence, criteria: Criteria, options: Optio
         a, b = ratios[earlier], ratios[later]
         if a is not None and b is not None and _clearly_above(b, a, options):
             notes.append(
-                f"Out of order: the ratio of {tooth_label(later)}, {with_u(b)}, is above that of "
-                f"{tooth_label(earlier)}, {with_u(a)}, which came through earlier."
+                f"Out of order: the ratio of {tooth_label(later)}, {with_margin(b)}, is above that of "
+                f"{tooth_label(earlier)}, {with_margin(a)}, which came through earlier."
             )
         left, right = infundibulum_left(front), infundibulum_left(back)
         dished = right is not None and later in limits and right.value <= limits[later]

@@ -10,7 +10,7 @@ from built_readings import BLURRED, READINGS, read
 from evidence_rows import CLASS_ROWS, bare, crest, molar, row, yearling_row
 
 from crestgauge.inference.criteria import load_criteria
-from crestgauge.inference.explain import METHOD, decided, explain
+from crestgauge.inference.explain import MARGINS, METHOD, decided, explain
 from crestgauge.inference.rules import propose
 
 KEY = load_criteria()
@@ -20,12 +20,19 @@ def test_a_step_in_words() -> None:
     explanation = explain(read(CLASS_ROWS["3.5"]))
     sentences = [step.sentence for step in explanation.steps]
     assert sentences[3] == (
-        "Tooth 4 (m1): dentine 1.40 ± 0.03 times the enamel beside it; needs at least 1: yes -> at least 3.5"
+        "Tooth 4 (m1): dentine 1.40 ± 0.06 times the enamel beside it; needs at least 1: yes -> at least 3.5"
     )
     assert sentences[-1] == (
-        "Tooth 5 (m2): dentine 0.70 ± 0.03 times the enamel beside it; needs at least 1: no -> 3.5"
+        "Tooth 5 (m2): dentine 0.70 ± 0.06 times the enamel beside it; needs at least 1: no -> 3.5"
     )
     assert decided(read(CLASS_ROWS["3.5"])) == sentences[-1]
+
+
+def test_what_stands_behind_a_value_is_said_once() -> None:
+    """Two standard uncertainties, as on pictures and pages (JCGM 100:2008, 7.2.4: say which)."""
+    explanation = explain(read(CLASS_ROWS["3.5"]))
+    assert explanation.text().count(MARGINS) == explanation.html().count(MARGINS) == 1
+    assert MARGINS not in explain(READINGS["no jaw"]).text()
 
 
 @pytest.mark.parametrize("age_class", list(CLASS_ROWS))

@@ -16,7 +16,7 @@ from crestgauge.inference.confirm.jaw_pages import CoarseView, CrestView, Ladder
 from crestgauge.inference.confirm.profiles import CrestProfile
 from crestgauge.inference.confirm.views import Axis, FlagView, Interval, ReasonView, SourceView
 from crestgauge.inference.criteria import Criteria, Criterion
-from crestgauge.inference.evidence import Quantity
+from crestgauge.inference.evidence import COVERAGE_FACTOR, Quantity
 from crestgauge.inference.explain import METHOD, ExplainedStep, explain
 from crestgauge.inference.fit_limits import LIMITS as FIT_LIMITS
 from crestgauge.inference.measured import CREST_FLAG_SENTENCES
@@ -31,8 +31,6 @@ from crestgauge.inference.reading import (
     ToothReading,
 )
 
-K: Final = 2.0
-"""Coverage factor of every interval shown (JCGM 100:2008, 6.3.3)."""
 FLAG_WORDS: Final[Mapping[str, str]] = {
     **{flag.name.lower(): words for flag, words in CREST_FLAG_SENTENCES.items() if flag.name is not None},
     BY_PERSON: "A person measured or marked this crest.",
@@ -70,7 +68,11 @@ def interval(quantity: Quantity | None, *, unit: str = "", scale: float = 1.0) -
     value, u = quantity.value / scale, quantity.u / scale
     shown, margin = format_ratio(Quantity(value, u))
     return Interval(
-        value=value, u=u, low=value - K * u, high=value + K * u, text=f"{shown} {margin}{unit and ' ' + unit}"
+        value=value,
+        u=u,
+        low=value - COVERAGE_FACTOR * u,
+        high=value + COVERAGE_FACTOR * u,
+        text=f"{shown} {margin}{unit and ' ' + unit}",
     )
 
 
@@ -332,10 +334,10 @@ def cannot_show(reading: Reading) -> tuple[str, ...]:
         ):
             found.append(f"No crest of {label[0].lower()}{label[1:]} could be measured.")
     if reading.tilt_deg is not None and math.isfinite(reading.tilt_deg.value):
-        wide = reading.tilt_deg.value + K * reading.tilt_deg.u
+        wide = reading.tilt_deg.value + reading.tilt_deg.margin
         if wide > FIT_LIMITS.caution_tilt_deg:
             found.append(
-                f"The camera stood {reading.tilt_deg.value:.0f} ± {K * reading.tilt_deg.u:.0f} degrees off "
+                f"The camera stood {reading.tilt_deg.value:.0f} ± {reading.tilt_deg.margin:.0f} degrees off "
                 "square; bands on slopes look narrower or wider than they are."
             )
     return (*found, *ANY_PHOTO)

@@ -27,6 +27,7 @@ from crestgauge.inference.compare.report import Report
 from crestgauge.inference.compare.study import PairResult, compare_pair
 from crestgauge.inference.criteria import Criteria
 from crestgauge.inference.errors import InputError
+from crestgauge.inference.evidence import COVERAGE_FACTOR
 from crestgauge.inference.study.kit import (
     CEMENTUM,
     KNOWN,
@@ -40,8 +41,6 @@ from crestgauge.inference.study.kit import (
 )
 from crestgauge.inference.study.plan import TEETH, Plan
 
-COVERAGE_FACTOR = 2.0
-"""Stated intervals are value +- 2 u (GUM, JCGM 100:2008, 6.2 and G.6.6: about 95 %)."""
 AGE_YEARS = "age class"
 
 

@@ -115,7 +115,7 @@ def _survival(structure: SexStructure) -> str:
     if s is None:
         return "too few animals"
     few = f"; only {s.n} animals" if s.few else f"; n = {s.n}"
-    return f"{s.value:.3f} ± {s.u:.3f} ({s.low:.2f} to {s.high:.2f}{few})"
+    return f"{s.value:.3f}, standard error {s.u:.3f} ({s.low:.2f} to {s.high:.2f}{few})"
 
 
 def _plot(structure: Structure) -> str:
