@@ -15,7 +15,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import torch
 from torch import Tensor
@@ -26,7 +26,7 @@ from crestgauge.model.weights import Role
 from crestgauge.training.beginning import start_file
 from crestgauge.training.record import RECORD, WEIGHTS
 
-SILENT = 1e9
+SILENT: Final = 1e9
 """A running variance from here on silences its channel (decision 108); whoever hears it leaves it below."""
 
 
