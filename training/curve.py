@@ -325,10 +325,10 @@ def page(result: dict[str, Any]) -> str:
             percent_of(rest["ratio_error_median"]),
             percent_of(rest["all_ratio_error_median"]),
             "-" if held is None else share_words(held),
-            _count(rest["exact"]),
+            _before_and_now(each["rest"], "exact", each["animals"]),
             _count(rest["refused"]),
             "-" if drawn is None else percent_of(drawn["all_ratio_error_median"]),
-            "-" if drawn is None else _count(drawn["exact"]),
+            "-" if drawn is None else _before_and_now(each["drawn"], "exact", each["animals"]),
         ]
         lines.append("| " + " | ".join(cells) + " |")
     lines += [
@@ -350,12 +350,22 @@ def page(result: dict[str, Any]) -> str:
     return "\n".join(lines) + "\n"
 
 
-COLOURS: Final = {"truth": "#0072B2", "noisy": "#D55E00"}
-"""Okabe and Ito; noisy labels are also dashed and marked by squares."""
-LEGEND: Final = {"truth": "● true labels", "noisy": "■ as a person draws them"}
+START: Final = "start"
+COLOURS: Final = {START: "#777777", "truth": "#0072B2", "noisy": "#D55E00"}
+"""Okabe and Ito, and grey; noisy labels are also dashed and marked by squares, the start has no marks."""
+LEGEND: Final = {
+    START: "– before, the same animals",
+    "truth": "● true labels",
+    "noisy": "■ as a person draws",
+}
 SHARES: Final = ("coverage", "exact")
 SERIES: Final = (
-    ("rest", "all_ratio_error_median", "ratio error on animals never labelled, median, %"),
+    (
+        "rest",
+        "ratio_error_median",
+        "ratio error on animals never labelled, bands of 8 px and more, median, %",
+    ),
+    ("rest", "all_ratio_error_median", "the same over all crests, %"),
     ("rest", "coverage", "95 % intervals that hold there, %"),
     ("rest", "exact", "exact class there, %"),
     ("drawn", "all_ratio_error_median", "ratio error on drawn pictures (what is forgotten), median, %"),
@@ -369,23 +379,17 @@ def plot(result: dict[str, Any]) -> str:
     across = Axis(0, max(counts) or 1, left, width - 16)
     parts, at = [], 8
     for part, key, title in SERIES:
-        series = {
-            labels: [
-                (each["animals"], value)
-                for each in result["points"]
-                if each["labels"] == labels and (value := _value(each, part, key)) is not None
-            ]
-            for labels in COLOURS
-        }
+        every = {labels: _values(result["points"], labels, part, key) for labels in COLOURS}
+        series = {labels: pairs for labels, pairs in every.items() if pairs}
         values = [value for pairs in series.values() for _, value in pairs]
         if values:
             parts += _panel(
                 series, across, _up(values, key in SHARES, (at, height)), (at, height), title, counts
             )
             at += height + 34
-    drawn = {each["labels"] for each in result["points"]}
+    drawn = {START, *(each["labels"] for each in result["points"])}
     legend = "".join(
-        f'<text x="{left + 150 * k}" y="{at + 6}" fill="{COLOURS[labels]}">{words}</text>'
+        f'<text x="{left + (0, 160, 250)[k]}" y="{at + 6}" fill="{COLOURS[labels]}">{words}</text>'
         for k, (labels, words) in enumerate(LEGEND.items())
         if labels in drawn
     )
@@ -425,8 +429,11 @@ def _panel(
         colour, noisy = COLOURS[labels], labels == "noisy"
         points = " ".join(f"{across(count):.1f},{up(value):.1f}" for count, value in pairs)
         dash = ' stroke-dasharray="5 3"' if noisy else ""
-        parts.append(f'<polyline points="{points}" fill="none" stroke="{colour}" stroke-width="2"{dash}/>')
-        for count, value in pairs:
+        thick = 1 if labels == START else 2
+        parts.append(
+            f'<polyline points="{points}" fill="none" stroke="{colour}" stroke-width="{thick}"{dash}/>'
+        )
+        for count, value in () if labels == START else pairs:
             x, y = across(count), up(value)
             parts.append(
                 f'<rect x="{x - 4:.1f}" y="{y - 4:.1f}" width="8" height="8" fill="{colour}"/>'
@@ -436,14 +443,35 @@ def _panel(
     return parts
 
 
-def _value(each: dict[str, Any], part: str, key: str) -> float | None:
+def _values(points: Sequence[dict[str, Any]], labels: str, part: str, key: str) -> list[tuple[int, float]]:
+    """
+    A number at each count of labelled animals: with these labels, or of the start weights on the animals
+    that judge that count.
+    """
+    which = "old" if labels == START else "new"
+    found: dict[int, float] = {}
+    for each in points:
+        value = _value(each, part, key, which) if labels in (START, each["labels"]) else None
+        if value is not None:
+            found.setdefault(each["animals"], value)
+    return sorted(found.items())
+
+
+def _value(each: dict[str, Any], part: str, key: str, which: str) -> float | None:
     found = each[part]
     if found is None:
         return None
-    value = found["coverage"]["new"] if key == "coverage" else found["new"][key]
+    value = found["coverage"][which] if key == "coverage" else found[which][key]
     if value is None:
         return None
     return 100 * float(value["share"] if isinstance(value, dict) else value)
+
+
+def _before_and_now(found: dict[str, Any], key: str, animals: int) -> str:
+    """A count, and that of the start weights on the same photos where something was trained."""
+    before = found["old"][key]
+    now = _count(found["new"][key])
+    return now if not animals or before is None else f"{now} (before {before['count']} of {before['of']})"
 
 
 def _count(share: dict[str, Any] | None) -> str:

@@ -180,8 +180,10 @@ def test_the_picture_has_a_panel_for_each_number_that_exists():
     text = plot({"points": points})
     tree = ET.fromstring(text)
     lines = [node for node in tree.iter() if node.tag.endswith("polyline")]
-    assert len(lines) == 2 * 3  # nothing was read of drawn pictures
-    assert sum(node.tag.endswith("circle") for node in tree.iter()) == 9
+    assert len(lines) == 3 * 4  # nothing was read of drawn pictures
+    assert [node.get("stroke") for node in lines[:3]] == ["#777777", "#0072B2", "#D55E00"]
+    assert lines[0].get("points") != lines[1].get("points")  # before, and now
+    assert sum(node.tag.endswith("circle") for node in tree.iter()) == 12
     assert "true labels" in text and "as a person" in text
     assert "true labels" not in plot({"points": points[3:]})
 
@@ -193,5 +195,5 @@ def test_panels_are_not_cut_to_their_points():
         {"points": [{"labels": "truth", "animals": n, "rest": found, "drawn": None} for n in (0, 10)]}
     )
     numbers = [node.text for node in ET.fromstring(text).iter() if node.get("text-anchor") == "end"]
-    assert numbers.count("0") >= 1
+    assert numbers.count("0") >= 2
     assert numbers.count("100") == 2
