@@ -6,7 +6,7 @@ other things, and grounds to lay drawn jaws on.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -63,9 +63,11 @@ def laid_on(
     return np.asarray(np.clip(mixed, 0, 255), dtype=np.uint8)
 
 
-def lay_family(data: Path, out: Path, every: int = 1) -> Iterator[tuple[Path, dict[str, Any]]]:
+def lay_family(
+    data: Path, out: Path, beneath: Sequence[Path], every: int = 1
+) -> Iterator[tuple[Path, dict[str, Any]]]:
     """
-    The usable photographs of a labelled family on real grounds, one ground after another, as files.
+    The usable photographs of a labelled family on these grounds, one ground after another, as files.
 
     Parameters
     ----------
@@ -73,6 +75,8 @@ def lay_family(data: Path, out: Path, every: int = 1) -> Iterator[tuple[Path, di
         photos/, labels/, truth/.
     out : Path
         Gets photos/ and truth/.
+    beneath : sequence of Path
+        Photographs.
     every : int
         Only every so-many-th of them.
 
@@ -83,7 +87,7 @@ def lay_family(data: Path, out: Path, every: int = 1) -> Iterator[tuple[Path, di
     """
     for part in ("photos", "truth"):
         (out / part).mkdir(parents=True, exist_ok=True)
-    beneath = [cv2.imread(str(path)) for path in grounds()]
+    pictures = [cv2.imread(str(path)) for path in beneath]
     truths = [json.loads(p.read_text(encoding="utf-8")) for p in sorted((data / "truth").glob("*.json"))]
     usable = [truth for truth in truths if truth["usable"]][::every]
     for k, truth in enumerate(usable):
@@ -91,7 +95,7 @@ def lay_family(data: Path, out: Path, every: int = 1) -> Iterator[tuple[Path, di
         labels = cv2.imread(str(data / "labels" / f"{name}.material.png"), cv2.IMREAD_UNCHANGED)
         pixels = cv2.imread(str(data / "photos" / Path(truth["file"]).name))
         path = out / "photos" / f"{name}.jpg"
-        picture = laid_on(pixels, labels > 0, beneath[k % len(beneath)], k)
+        picture = laid_on(pixels, labels > 0, pictures[k % len(pictures)], k)
         cv2.imwrite(str(path), picture, [cv2.IMWRITE_JPEG_QUALITY, 90])
         (out / "truth" / f"{name}.json").write_text(json.dumps(truth | {"file": path.name}), encoding="utf-8")
         yield path, truth

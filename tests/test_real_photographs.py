@@ -40,10 +40,19 @@ def test_photographs_of_other_things_are_refused(reader, tmp_path, times):
 
 
 def test_jaws_on_real_grounds_are_read(reader, tmp_path):
-    """Grass, gravel, a cat's face, a motorcycle beside it: none refused, and the true class is possible."""
-    laid = list(lay_family(FAMILY, tmp_path, every=6))
+    """
+    Grass, gravel, a cat's face beside it: the true class is possible, and said where the reading is clear.
+
+    Of all 58 jaws on each of eleven grounds 6 in 638 are refused (model card), so one of ten may be.
+    """
+    laid = list(lay_family(FAMILY, tmp_path, grounds(), every=6))
     assert len(laid) >= 9
+    refused = []
     for path, truth in laid:
         reading = reader.read(path).reading
-        assert reading.outcome != "retake", path.name
+        if reading.outcome == "retake":
+            refused.append(path.name)
+            continue
         assert truth["age_class"] in reading.possible, path.name
+        assert reading.outcome == "borderline" or reading.age_class == truth["age_class"], path.name
+    assert len(refused) <= 1
